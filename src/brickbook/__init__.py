@@ -1,0 +1,1 @@
+"""Brickbook: the bench book of an independent tester of USB-C chargers."""
