@@ -1,0 +1,97 @@
+"""Under what a reading was taken or a figure holds: a small ordered mapping of known kinds of value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+__all__ = ["Conditions", "Scalar", "describe_condition"]
+
+Scalar = str | float | int | bool
+
+# key: (label, unit). Keys outside this list are shown as they are: a study may bring its own.
+_LABELS: dict[str, tuple[str, str]] = {
+    "mains_v": ("mains", "V"),
+    "mains_hz": ("mains frequency", "Hz"),
+    "port": ("port", ""),
+    "ports": ("loaded ports", ""),
+    "contract": ("contract", ""),
+    "output_v": ("output", "V"),
+    "load_ratio": ("load", ""),
+    "load_a": ("load", "A"),
+    "situation": ("situation", ""),
+    "ambient_c": ("ambient", "°C"),
+    "measured_at": ("measured at", ""),
+    "procedure": ("procedure", ""),
+    "reading": ("reading of the text", ""),
+    "nameplate_w": ("nameplate power", "W"),
+    "nameplate_v": ("nameplate voltage", "V"),
+    "nameplate_a": ("nameplate current", "A"),
+    "voltage_end": ("voltage setting", ""),
+    "harmonic": ("harmonic", ""),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions(Mapping[str, Scalar]):
+    """An immutable, hashable mapping, kept in sorted order so that equal conditions look alike."""
+
+    items_: tuple[tuple[str, Scalar], ...] = ()
+
+    @classmethod
+    def of(cls, mapping: Mapping[str, Scalar | None] | None = None, **more: Scalar | None) -> Conditions:
+        """Conditions from a mapping and keywords; `None` values are left out."""
+        merged = {**(mapping or {}), **more}
+        return cls(tuple(sorted((k, v) for k, v in merged.items() if v is not None)))
+
+    def with_(self, **more: Scalar | None) -> Conditions:
+        """A copy with keys added or replaced; a value of `None` removes the key."""
+        return Conditions.of({**dict(self.items_), **more})
+
+    def only(self, *keys: str) -> Conditions:
+        """A copy holding just these keys, where present."""
+        return Conditions(tuple((k, v) for k, v in self.items_ if k in keys))
+
+    def matches(self, wanted: Mapping[str, Scalar]) -> bool:
+        """Whether every wanted key is here with an equal value (numbers within 0.1 %)."""
+        return all(key in self and _same(self[key], value) for key, value in wanted.items())
+
+    def __getitem__(self, key: str) -> Scalar:
+        for name, value in self.items_:
+            if name == key:
+                return value
+        raise KeyError(key)
+
+    def __iter__(self) -> Iterator[str]:
+        return (name for name, _ in self.items_)
+
+    def __len__(self) -> int:
+        return len(self.items_)
+
+    def number(self, key: str) -> float:
+        """The value of a key as a number; raises `KeyError` or `TypeError`."""
+        value = self[key]
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise TypeError(f"condition {key!r} is not a number: {value!r}")
+        return float(value)
+
+    def text(self) -> str:
+        """One line for people, for example 'mains 230 V, port C1, load 50 %'."""
+        return ", ".join(describe_condition(key, value) for key, value in self.items_)
+
+
+def describe_condition(key: str, value: Scalar) -> str:
+    """One condition in words, with its unit."""
+    label, unit = _LABELS.get(key, (key.replace("_", " "), ""))
+    if key == "load_ratio" and isinstance(value, (int, float)):
+        return f"load {100 * float(value):.4g} %"
+    if isinstance(value, bool):
+        return label if value else f"not {label}"
+    shown = f"{value:.6g}" if isinstance(value, float) else str(value)
+    return f"{label} {shown}{' ' + unit if unit else ''}"
+
+
+def _same(have: Scalar, want: Scalar) -> bool:
+    if isinstance(have, bool) or isinstance(want, bool) or isinstance(have, str) or isinstance(want, str):
+        return have == want
+    return abs(float(have) - float(want)) <= 1e-3 * max(abs(float(have)), abs(float(want)))
