@@ -2,8 +2,8 @@
 
 The error of a `Measured` is the sum of independent sources. The normal ones, type A included, are joined into one
 Student t distribution with the Welch–Satterthwaite degrees of freedom (GUM G.4.1); each rectangular one is kept as
-what it is. Their sum is convolved numerically (the propagation of distributions of JCGM 101:2008 5.2 for a linear model),
-so that a budget ruled by one data sheet bound gets k = 1.65 and not the 1.96 of a normal distribution.
+what it is. Their sum is convolved numerically (propagation of distributions, JCGM 101:2008 5.2, for a linear model), so
+that a budget ruled by one data sheet bound gets k = 1.65 and not the 1.96 of a normal distribution.
 """
 
 from __future__ import annotations
@@ -116,25 +116,26 @@ def probability_within(measured: Measured, low: float = -np.inf, high: float = n
 
 
 def _convolve(normal: float, dof: float, halves: list[float], u: float) -> ErrorDistribution:
+    cumulative: NDArray[np.float64]
     reach = sum(halves) + normal * (_reach(dof) if normal else 0.0)
     if normal < 0.01 * u and halves:
         # nothing but rectangles: the first is exact on the grid, a trace of normal widens it imperceptibly
         first, rest = halves[0], [*halves[1:], *([normal * np.sqrt(3.0)] if normal else [])]
         reach = sum(halves) + normal * 2
         grid = np.linspace(-reach, reach, _POINTS) * 1.001
-        cumulative: NDArray[np.float64] = np.clip((grid + first) / (2 * first), 0.0, 1.0)
+        cumulative = np.clip((grid + first) / (2 * first), 0.0, 1.0)
     else:
         rest = halves
         grid = np.linspace(-reach, reach, _POINTS)
         scaled = grid / normal
         cumulative = special.ndtr(scaled) if np.isinf(dof) else special.stdtr(dof, scaled)
-    step = grid[1] - grid[0]
+    step = float(grid[1] - grid[0])
     for half in rest:
         area = np.concatenate([[0.0], np.cumsum((cumulative[1:] + cumulative[:-1]) * 0.5)]) * step
         # beyond the grid the distribution is 0 on the left and 1 on the right
         right = np.interp(grid + half, grid, area) + np.maximum(grid + half - grid[-1], 0.0)
         left = np.interp(grid - half, grid, area, left=0.0)
-        cumulative = (right - left) / (2 * half)
+        cumulative = np.asarray((right - left) / (2 * half), dtype=np.float64)
     return ErrorDistribution(grid, np.clip(cumulative, 0.0, 1.0))
 
 

@@ -134,7 +134,7 @@ class Bars:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """Spans on rows over a common axis: port survival, timelines. `kind` picks fill and pattern, in order of first use."""
+    """Spans on rows over a common axis (port survival, timelines); `kind` picks the fill, in order of first use."""
 
     rows: Sequence[str]
     spans: Sequence[tuple[str, float, float, str]]  # row, from, to, kind

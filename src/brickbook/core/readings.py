@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
 from brickbook.core.conditions import Conditions
 from brickbook.core.coverage import coverage
@@ -12,7 +13,7 @@ from brickbook.core.statistics import Mean
 from brickbook.core.table import Rows
 from brickbook.core.uncertainty import Measured, Source
 
-__all__ = ["figure_of", "reading"]
+__all__ = ["figure_of", "measured_of", "reading"]
 
 
 def reading(
@@ -99,3 +100,17 @@ def figure_of(
         budget=tuple(components),
         flags=flags,
     )
+
+
+def measured_of(figure: Figure) -> Measured:
+    """The measured number a figure was made from, rebuilt from its budget (signs of the terms are lost)."""
+    return Measured(
+        figure.value,
+        {Source(c.source, c.kind, _shape(c.distribution), c.dof): c.u for c in figure.budget},
+    )
+
+
+def _shape(distribution: str) -> Literal["normal", "rectangular", "triangular"]:
+    if distribution == "rectangular":
+        return "rectangular"
+    return "triangular" if distribution == "triangular" else "normal"

@@ -55,7 +55,7 @@ def effective_count(readings: FloatArray) -> float:
 
     n_eff = n / [1 + 2 sum_k (1 - k/n) r_k] with the estimated autocorrelations r_k summed up to the first that is not
     positive (Bayley & Hammersley, J. R. Stat. Soc. Suppl. 8 (1946) 184; truncation at the first crossing as in
-    Zięba & Ramza, Metrol. Meas. Syst. 18 (2011) 529). Never above n: anticorrelation is not used to shrink an uncertainty.
+    Zięba & Ramza, Metrol. Meas. Syst. 18 (2011) 529). Never above n: anticorrelation does not shrink an uncertainty.
 
     Parameters
     ----------
