@@ -128,7 +128,8 @@ def _convolve(normal: float, dof: float, halves: list[float], u: float) -> Error
         rest = halves
         grid = np.linspace(-reach, reach, _POINTS)
         scaled = grid / normal
-        cumulative = special.ndtr(scaled) if np.isinf(dof) else special.stdtr(dof, scaled)
+        table = special.ndtr(scaled) if np.isinf(dof) else special.stdtr(dof, scaled)
+        cumulative = np.asarray(table, dtype=np.float64)
     step = float(grid[1] - grid[0])
     for half in rest:
         area = np.concatenate([[0.0], np.cumsum((cumulative[1:] + cumulative[:-1]) * 0.5)]) * step
