@@ -173,8 +173,11 @@ def read_edges(region: Region) -> Edges:
     change = np.flatnonzero(side[1:] != side[:-1])
     before, after = outside[change], outside[change + 1]
     start, stop = smooth[before], smooth[after]
-    share = (middle[after // block] - start) / (stop - start)
-    # The threshold may have moved between the two samples; stay between them.
+    # The threshold may move between the two samples: stay between them, and if the line did not
+    # change at all take their middle.
+    rise = stop - start
+    share = np.full(rise.size, 0.5)
+    np.divide(middle[after // block] - start, rise, out=share, where=rise != 0.0)
     positions = before + np.clip(share, 0.0, 1.0) * (after - before) + 0.5 * width
     return _sort_edges(region, positions)
 
@@ -197,6 +200,29 @@ def _sort_edges(region: Region, positions: NDArray[np.float64]) -> Edges:
     return Edges(positions, classes, runs)
 
 
+def run_clock(edges: Edges, run: tuple[int, int]) -> tuple[int, float]:
+    """Bit clock of a preamble run, from its later half.
+
+    Parameters
+    ----------
+    edges
+        The crossings.
+    run
+        First and last edge of the run, a row of `Edges.runs`.
+
+    Returns
+    -------
+    tuple
+        An edge on a bit boundary, and half a bit [sample].
+    """
+    first, last = run
+    middle = (first + last) // 2
+    half_bits = int(edges.classes[middle:last].sum())
+    half_bit = float(edges.positions[last] - edges.positions[middle]) / half_bits
+    # A whole-bit interval starts and ends on bit boundaries.
+    return middle + int(np.argmax(edges.classes[middle:last] == 2)), half_bit
+
+
 def bits_from_edges(region: Region, run: tuple[int, int]) -> BitStream | None:
     """Read bits from a preamble run on, by the intervals between edges.
 
@@ -211,26 +237,25 @@ def bits_from_edges(region: Region, run: tuple[int, int]) -> BitStream | None:
     -------
     BitStream or None
         Bits up to the first interval that fits neither half a bit nor a whole one; None when the
-        run's bit rate is not recognised or its own intervals do not keep to it.
+        run's bit rate is not recognised.
     """
-    edges = region.edges
-    first, last = run
-    positions = edges.positions
-    half_bits = int(edges.classes[first:last].sum())
-    half_bit = float(positions[last] - positions[first]) / half_bits
+    anchor, half_bit = run_clock(region.edges, run)
     rate = 0.5 / (half_bit * region.interval_s)
     if not LOWEST_BIT_RATE_BPS <= rate <= HIGHEST_BIT_RATE_BPS:
         return None
-    scaled = np.diff(positions[first:]) / half_bit
+    positions = region.edges.positions
+    scaled = np.diff(positions[run[0] :]) / half_bit
     count = np.rint(scaled)
-    bad = (np.abs(count - 1.5) > 0.6) | (np.abs(scaled - count) > 0.35)
-    length = int(np.argmax(bad)) if bad.any() else bad.size
-    if length < last - first:
-        return None
-    index = np.concatenate([[0], np.cumsum(count[:length].astype(np.int64))])
-    # A whole-bit interval starts and ends on bit boundaries.
-    index -= index[int(np.argmax(edges.classes[first:last] == 2))] & 1
-    place = positions[first : first + length + 1]
+    wrong = np.flatnonzero((np.abs(count - 1.5) > 0.6) | (np.abs(scaled - count) > 0.35))
+    # The idle level misplaces the first edges: begin after the last misfit before the anchor.
+    split = int(np.searchsorted(wrong, anchor - run[0]))
+    skip = int(wrong[split - 1]) + 1 if split else 0
+    stop = int(wrong[split]) if split < wrong.size else scaled.size
+    first = run[0] + skip
+    index = np.concatenate([[0], np.cumsum(count[skip:stop].astype(np.int64))])
+    # The anchor is on a bit boundary.
+    index -= index[anchor - first] & 1
+    place = positions[first : run[0] + stop + 1]
     even = (index & 1 == 0) & (index >= 0)
     bounds, boundaries = index[even] >> 1, place[even]
     # Every bit starts with an edge: stop at the first that is missing.
@@ -241,7 +266,7 @@ def bits_from_edges(region: Region, run: tuple[int, int]) -> BitStream | None:
     bits = np.zeros(n_bits, dtype=np.uint8)
     middles = index[(index & 1 == 1) & (index > 0)] >> 1
     bits[middles[middles < n_bits]] = 1
-    cut = first + length + 1 >= positions.size and not missing.size
+    cut = run[0] + stop + 1 >= positions.size and not missing.size
     return BitStream(bits, boundaries, 0, cut)
 
 
@@ -301,7 +326,7 @@ def track_bits(region: Region, anchor: float, half_bit: float) -> BitStream:
     """
     anchor, half_bit, reference = _lock(region, anchor, half_bit)
     back = min(80, int(anchor / (2.0 * half_bit)))
-    pieces: list[NDArray[np.float64]] = [anchor + 2.0 * half_bit * np.arange(-back, 0)]
+    pieces: list[NDArray[np.floating]] = [anchor + 2.0 * half_bit * np.arange(-back, 0)]
     cut = False
     while True:
         if anchor + 2.0 * half_bit * (_BLOCK_BITS + 1) > region.size:
@@ -318,7 +343,7 @@ def track_bits(region: Region, anchor: float, half_bit: float) -> BitStream:
             break
         reference += 0.2 * (level - reference)
         anchor += 2.0 * half_bit * _BLOCK_BITS
-    boundaries = np.concatenate(pieces)
+    boundaries = np.concatenate(pieces).astype(np.float64)
     steps = region.step(boundaries, half_bit)
     # The signal has faded at the first boundary from which three in a row have no edge.
     faint = np.abs(steps) < 0.4 * reference

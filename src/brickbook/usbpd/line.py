@@ -21,6 +21,7 @@ from .bmc import (
     bits_from_edges,
     extend_back,
     find_preamble,
+    run_clock,
     track_bits,
 )
 from .symbols import (
@@ -222,7 +223,7 @@ class LineDecoder:
         self._longest = int(_REGION_S / (sample_interval_s * self._block)) + 1
         self._margin, self._patience = 2, 4
         self._next_block = 0
-        self._rest = np.empty(0, dtype=np.float32)
+        self._rest: NDArray[np.floating] = np.empty(0, dtype=np.float32)
         self._history: list[NDArray[np.floating]] = []
         self._region: list[NDArray[np.floating]] = []
         self._region_first = 0
@@ -419,20 +420,31 @@ def read_region(region: Region, *, final: bool) -> tuple[list[Packet], float]:
     bit = 2.0 * region.half_bit
     found: list[_Found] = []
     position = 0.0
+    searched = 0.0
     for number, run in enumerate(region.edges.runs):
         start = float(region.edges.positions[run[0]])
         if start < position:
             continue
-        if start - position > 60.0 * bit:
-            found += _search(region, position, start - 2.0 * bit)
         one = _read_from_edges(region, (int(run[0]), int(run[1])))
         if one is None or not one.readable:
             one = _reread(region, number, one)
+        quiet = start - max(position, searched) > 60.0 * bit
+        if quiet or one is None or not one.readable:
+            # The edges may have hidden an earlier preamble, or the run may be data like one.
+            begin = max(position, searched - 70.0 * bit)
+            better = _search(region, begin, start + 80.0 * bit)
+            searched = start + 80.0 * bit
+            if one is not None and one.readable:
+                better = [it for it in better if it.packet.end_s <= one.packet.start_s]
+            elif better:
+                one = None
+            found += better
+            position = max([position, *(it.packet.end_s for it in better)])
         if one is not None:
             found.append(one)
             position = max(position, one.packet.end_s)
-    if region.size - position > 60.0 * bit:
-        found += _search(region, position, float(region.size))
+    if region.size - max(position, searched) > 60.0 * bit:
+        found += _search(region, max(position, searched - 70.0 * bit), float(region.size))
     found += _orphans(region, found)
     found.sort(key=lambda one: one.packet.start_s)
     resume = region.size - 90.0 * bit
@@ -460,11 +472,8 @@ def _reread(region: Region, number: int, by_edges: _Found | None) -> _Found | No
     first, last = (int(edge) for edge in edges.runs[number])
     if by_edges is not None and by_edges.cut and by_edges.packet.fault is None:
         return by_edges
-    long_ones = np.flatnonzero(edges.classes[first:last] == 2)
-    anchor = float(edges.positions[first + long_ones[0]])
-    half_bits = int(edges.classes[first:last].sum())
-    half_bit = float(edges.positions[last] - edges.positions[first]) / half_bits
-    again = _frame(region, track_bits(region, anchor, half_bit), half_bits // 2 + 64)
+    anchor, half_bit = run_clock(edges, (first, last))
+    again = _frame(region, track_bits(region, float(edges.positions[anchor]), half_bit), last - anchor + 64)
     if again is not None and again.readable:
         return again
     candidates = [one for one in (again, by_edges) if one is not None]
@@ -508,6 +517,8 @@ def _frame(region: Region, stream: BitStream, search_bits: int) -> _Found | None
         return _without_ordered_set(region, stream)
     place = first + matched.bit_index
     preamble = extend_back(region, stream, place)
+    if matched.name in RESETS and preamble < _SHORTEST_PREAMBLE:
+        return None  # no CRC vouches for it
     body_bit = place + ORDERED_SET_BITS
     payload, received, computed = b"", None, None
     kind: FaultKind | None = None
@@ -517,6 +528,8 @@ def _frame(region: Region, stream: BitStream, search_bits: int) -> _Found | None
         payload, used = body.payload, body.bits_used
         received, computed = body.crc_received, body.crc_computed
         kind, fault_bit, reason = body.fault, body_bit + body.fault_bit, body.reason
+    if kind is not None and preamble < _SHORTEST_PREAMBLE:
+        return None  # rather data that looks like an ordered set
     if matched.name is None:
         kind, fault_bit, reason = FaultKind.ORDERED_SET, place, matched.reason
     last = min(body_bit + used, boundaries.size - 1)
@@ -595,20 +608,26 @@ def _without_ordered_set(region: Region, stream: BitStream) -> _Found | None:
 def _orphans(region: Region, found: list[_Found]) -> list[_Found]:
     """Report coded signal that belongs to no transmission, as when a capture starts inside one."""
     edges = region.edges
+    bit = 2.0 * region.half_bit
     flips = np.flatnonzero(np.diff(np.concatenate([[0], edges.classes > 0, [0]]).astype(np.int8)))
+    stretches = [
+        (float(edges.positions[first]), float(edges.positions[last]))
+        for first, last in zip(flips[0::2], flips[1::2], strict=True)
+        if last - first >= _ORPHAN_INTERVALS
+    ]
     orphans: list[_Found] = []
-    for first, last in zip(flips[0::2], flips[1::2], strict=True):
-        if last - first < _ORPHAN_INTERVALS:
-            continue
-        begin, end = float(edges.positions[first]), float(edges.positions[last])
+    for begin, end in stretches:
         if any(one.packet.start_s < end and begin < one.packet.end_s for one in found):
             continue
-        half_bits = int(edges.classes[first:last].sum())
-        period = 2.0 * (end - begin) / half_bits
+        if orphans and begin - orphans[-1].packet.end_s < 60.0 * bit:
+            begin, end = orphans.pop().packet.start_s, end
+        first, last = np.searchsorted(edges.positions, [begin, end])
+        classes = edges.classes[first:last]
+        period = 2.0 * float(np.median(np.diff(edges.positions[first : last + 1])[classes == 1]))
         fault = LineFault(
             FaultKind.PREAMBLE, begin, 0,
-            f"{half_bits // 2} bits of coded signal without a preamble",
+            f"{round((end - begin) / period)} bits of coded signal without a preamble",
         )  # fmt: skip
         packet = Packet(begin, end, None, b"", None, None, 1.0 / (period * region.interval_s), 0, 0, fault)
-        orphans.append(_Found(packet, not last < edges.positions.size - 1))
+        orphans.append(_Found(packet, end > region.size - 4.0 * bit))
     return orphans

@@ -197,7 +197,8 @@ def synthesise(
         volts = np.round(volts / step_v) * step_v
     if clip_v is not None:
         volts = np.clip(volts, *clip_v)
-    return volts.astype(np.float32)
+    samples: NDArray[np.float32] = volts.astype(np.float32)
+    return samples
 
 
 def noise_for_snr(snr_db: float, swing_v: float = 1.125) -> float:
