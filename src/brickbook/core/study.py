@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Annotated, Literal
+
+from annotated_types import Ge, Gt, MinLen
 
 from brickbook.core.charger import Charger
 from brickbook.core.figure import Figure, Finding, Note
@@ -47,8 +50,8 @@ class Procedure:
 class Mains:
     """A mains supply the book tests at."""
 
-    voltage_v: float
-    frequency_hz: float
+    voltage_v: Annotated[float, Gt(0)]
+    frequency_hz: Annotated[float, Gt(0)]
     market: str = ""
 
 
@@ -56,10 +59,10 @@ class Mains:
 class Settings:
     """What book.toml says that studies need."""
 
-    mains: tuple[Mains, ...]
-    currency: str = "EUR"
-    energy_price_per_kwh: float | None = None
-    decision: str = "guarded"
+    mains: Annotated[tuple[Mains, ...], MinLen(1)]
+    currency: Annotated[str, MinLen(1)] = "EUR"
+    energy_price_per_kwh: Annotated[float, Ge(0)] | None = None
+    decision: Literal["guarded", "simple"] = "guarded"
 
 
 @dataclass(frozen=True, slots=True)
