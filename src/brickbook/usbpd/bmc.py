@@ -68,6 +68,14 @@ class Region:
         self.half_bit = 0.5 / (300e3 * interval_s)
         self.cumulative = np.concatenate([[0.0], np.cumsum(samples)])
         self._edges: Edges | None = None
+        # Smoothed over about 0.6 half bits and cut into blocks of two bits.
+        self.smooth_width = max(1, round(0.6 * self.half_bit))
+        width = self.smooth_width
+        smooth = (self.cumulative[width:] - self.cumulative[:-width]) / width
+        block = int(np.ceil(2.0 / (LOWEST_BIT_RATE_BPS * interval_s)))
+        blocks = smooth.size // block
+        self.rows: NDArray[np.float64] = smooth[: blocks * block].reshape(blocks, block)
+        self.high, self.low = self.rows.max(axis=1), self.rows.min(axis=1)
 
     @property
     def size(self) -> int:
@@ -79,6 +87,13 @@ class Region:
         inside = np.clip(positions, 0.0, self.size)
         whole = np.minimum(inside.astype(np.int64), self.size - 1)
         return self.cumulative[whole] + (inside - whole) * self.samples[whole]
+
+    def lively(self, begin: float, end: float) -> float:
+        """Length of the blocks between two positions that show a swing [sample]."""
+        block = self.rows.shape[1]
+        span = slice(max(0, int(begin / block)), int(end / block) + 1)
+        swing = self.high[span] - self.low[span]
+        return float(block * np.count_nonzero(swing > 0.6 * self.minimum_swing_v))
 
     def step(self, positions: NDArray[np.float64], half_bit: float) -> NDArray[np.float64]:
         """D of the module's heading at each position, as a voltage [V]."""
@@ -152,15 +167,12 @@ def read_edges(region: Region) -> Edges:
     Edges
         Crossings with hysteresis of 15 % of the local swing each way.
     """
-    width = max(1, round(0.6 * region.half_bit))
-    smooth = (region.cumulative[width:] - region.cumulative[:-width]) / width
-    block = int(np.ceil(2.0 / (LOWEST_BIT_RATE_BPS * region.interval_s)))
-    blocks = smooth.size // block
+    width, rows = region.smooth_width, region.rows
+    blocks, block = rows.shape
     if blocks < 3:
         return _sort_edges(region, np.empty(0))
-    smooth = smooth[: blocks * block]
-    rows = smooth.reshape(blocks, block)
-    high, low = rows.max(axis=1), rows.min(axis=1)
+    smooth = rows.ravel()
+    high, low = region.high.copy(), region.low.copy()
     high[1:] = np.maximum(high[1:], high[:-1])
     low[1:] = np.minimum(low[1:], low[:-1])
     # Block j looks at blocks j - 2 and j - 1 only.
@@ -295,9 +307,10 @@ def extend_back(region: Region, stream: BitStream, ordered_set_bit: int) -> int:
     # Direction of the edge before the first bit is unsure, since the idle line stands before it:
     # compare the levels of both halves of each earlier bit with those of the bits already read.
     known = stream.boundaries[ordered_set_bit - seen : ordered_set_bit + 1]
-    period, start = np.polyfit(np.arange(-seen, 1), known, 1)
-    places = start + 0.5 * period * np.arange(-2 * PREAMBLE_BITS, 1)
-    halves = np.diff(region.integral(places)) / (0.5 * period)
+    period, start = fit_clock(known)
+    start += seen * period
+    places = start + 0.5 * period * np.arange(-2 * PREAMBLE_BITS, 1, dtype=np.float64)
+    halves: NDArray[np.float64] = np.diff(region.integral(places)) / (0.5 * period)
     halves[places[:-1] < 0.0] = np.nan
     level = _PREAMBLE_LEVELS * np.sign(_PREAMBLE_LEVELS[-2 * seen :] @ halves[-2 * seen :])
     high = float(np.median(halves[-2 * seen :][level[-2 * seen :] > 0]))
@@ -305,6 +318,25 @@ def extend_back(region: Region, stream: BitStream, ordered_set_bit: int) -> int:
     fits = np.abs(halves - np.where(level > 0, high, low)) < 0.35 * (high - low)
     missing = np.flatnonzero(~fits[: -2 * seen].reshape(-1, 2).all(axis=1))
     return PREAMBLE_BITS - 1 - int(missing[-1]) if missing.size else PREAMBLE_BITS
+
+
+def fit_clock(boundaries: NDArray[np.float64]) -> tuple[float, float]:
+    """Straight line through equally numbered instants, by least squares.
+
+    Parameters
+    ----------
+    boundaries
+        Shape (n,), n at least 2, any unit.
+
+    Returns
+    -------
+    tuple
+        Mean distance between neighbours, and the first instant as the line has it.
+    """
+    count = boundaries.size
+    index = np.arange(count) - 0.5 * (count - 1)
+    period = float(index @ boundaries) / (count * (count * count - 1.0) / 12.0)
+    return period, float(boundaries.mean()) - 0.5 * (count - 1) * period
 
 
 def track_bits(region: Region, anchor: float, half_bit: float) -> BitStream:
@@ -359,7 +391,6 @@ def track_bits(region: Region, anchor: float, half_bit: float) -> BitStream:
 def _lock(region: Region, anchor: float, half_bit: float) -> tuple[float, float, float]:
     """Bit boundary, half bit and step size from the first 48 bits, eight at a time."""
     group, groups = 8, 6
-    middles = 2.0 * group * (np.arange(groups) + 0.5)
     errors = np.zeros(groups)
     levels = np.zeros(groups)
     shift = 0.0
@@ -368,8 +399,13 @@ def _lock(region: Region, anchor: float, half_bit: float) -> tuple[float, float,
         more, levels[row] = _timing_error(region, start, half_bit, group)
         shift += more
         errors[row] = shift
-    rate_error, offset = np.polyfit(middles, errors, 1)
-    return anchor + float(offset), half_bit + float(rate_error), float(np.median(levels))
+    # Each error belongs to the middle of its group.
+    slope, first = fit_clock(errors)
+    return (
+        anchor + first - 0.5 * slope,
+        half_bit + slope / (2.0 * group),
+        float(np.median(levels)),
+    )
 
 
 def _timing_error(region: Region, anchor: float, half_bit: float, n_bits: int) -> tuple[float, float]:

@@ -21,11 +21,13 @@ from .bmc import (
     bits_from_edges,
     extend_back,
     find_preamble,
+    fit_clock,
     run_clock,
     track_bits,
 )
 from .symbols import (
     ORDERED_SET_BITS,
+    PREAMBLE_BITS,
     RESETS,
     FaultKind,
     find_ordered_set,
@@ -378,7 +380,10 @@ class LineDecoder:
     def _read(self, *, final: bool) -> tuple[list[Packet], int]:
         """Packets of the open stretch, and the sample from which to read on."""
         samples = np.concatenate(self._region)
-        averaged = samples.reshape(-1, self._average).mean(axis=1, dtype=np.float64)
+        averaged = np.zeros(samples.size // self._average)
+        for offset in range(self._average):
+            averaged += samples[offset :: self._average]
+        averaged /= self._average
         interval_s = self._interval_s * self._average
         region = Region(averaged, interval_s, self._minimum_swing_v)
         found, resume = read_region(region, final=final)
@@ -426,6 +431,10 @@ def read_region(region: Region, *, final: bool) -> tuple[list[Packet], float]:
         if start < position:
             continue
         one = _read_from_edges(region, (int(run[0]), int(run[1])))
+        if one is not None and one.cut and not final and start > region.size / 3:
+            found.append(one)  # the next region has all of it
+            position = searched = float(region.size)
+            break
         if one is None or not one.readable:
             one = _reread(region, number, one)
         quiet = start - max(position, searched) > 60.0 * bit
@@ -470,8 +479,6 @@ def _reread(region: Region, number: int, by_edges: _Found | None) -> _Found | No
     """Read again by integration a transmission that edges alone did not give."""
     edges = region.edges
     first, last = (int(edge) for edge in edges.runs[number])
-    if by_edges is not None and by_edges.cut and by_edges.packet.fault is None:
-        return by_edges
     anchor, half_bit = run_clock(edges, (first, last))
     again = _frame(region, track_bits(region, float(edges.positions[anchor]), half_bit), last - anchor + 64)
     if again is not None and again.readable:
@@ -498,6 +505,8 @@ def _stop_at_next_preamble(region: Region, number: int, one: _Found) -> _Found:
 def _search(region: Region, begin: float, end: float) -> list[_Found]:
     """Look by correlation for transmissions whose preambles do not show in the edges."""
     found: list[_Found] = []
+    if region.lively(begin, end) < 40.0 * 2.0 * region.half_bit:
+        return found
     while (start := find_preamble(region, begin, end)) is not None:
         anchor, half_bit = start
         one = _frame(region, track_bits(region, anchor, half_bit), 84)
@@ -518,7 +527,7 @@ def _frame(region: Region, stream: BitStream, search_bits: int) -> _Found | None
     place = first + matched.bit_index
     preamble = extend_back(region, stream, place)
     if matched.name in RESETS and preamble < _SHORTEST_PREAMBLE:
-        return None  # no CRC vouches for it
+        return _without_ordered_set(region, stream)  # no CRC vouches for it
     body_bit = place + ORDERED_SET_BITS
     payload, received, computed = b"", None, None
     kind: FaultKind | None = None
@@ -529,7 +538,7 @@ def _frame(region: Region, stream: BitStream, search_bits: int) -> _Found | None
         received, computed = body.crc_received, body.crc_computed
         kind, fault_bit, reason = body.fault, body_bit + body.fault_bit, body.reason
     if kind is not None and preamble < _SHORTEST_PREAMBLE:
-        return None  # rather data that looks like an ordered set
+        return _without_ordered_set(region, stream)  # rather data that looks like a set
     if matched.name is None:
         kind, fault_bit, reason = FaultKind.ORDERED_SET, place, matched.reason
     last = min(body_bit + used, boundaries.size - 1)
@@ -541,7 +550,7 @@ def _frame(region: Region, stream: BitStream, search_bits: int) -> _Found | None
         if not low * (1 - _RATE_GUARD_RATIO) <= bit_rate_bps <= high * (1 + _RATE_GUARD_RATIO):
             kind, fault_bit = FaultKind.BIT_RATE, start_bit
             reason = f"bit rate {bit_rate_bps / 1e3:.1f} kbit/s is outside 270 to 330 kbit/s"
-    cut = stream.cut and kind in {FaultKind.TRUNCATED, FaultKind.NO_EOP, FaultKind.ORDERED_SET}
+    cut = stream.cut and kind is not None and last >= boundaries.size - 2
     where = float(boundaries[min(max(fault_bit, 0), boundaries.size - 1)])
     if fault_bit == start_bit:
         where = start
@@ -564,30 +573,31 @@ def _frame(region: Region, stream: BitStream, search_bits: int) -> _Found | None
 def _clock(boundaries: NDArray[np.float64], start_bit: int, place: int, last: int) -> tuple[float, float]:
     """Bit time over a transmission and where it starts, by straight-line fits [sample]."""
     first = max(0, start_bit)
-    index = np.arange(first, last + 1)
-    if index.size < 2:
+    if last <= first:
         return float(np.diff(boundaries).mean()), float(boundaries[first])
-    rate = float(np.polyfit(index - first, boundaries[first : last + 1], 1)[0])
-    lead = np.arange(first, max(place, first + 8) + 1)
-    lead = lead[lead < boundaries.size]
-    slope, offset = np.polyfit(lead - first, boundaries[lead], 1)
-    return rate, float(offset + slope * (start_bit - first))
+    rate, _ = fit_clock(boundaries[first : last + 1])
+    period, start = fit_clock(boundaries[first : max(place, first + 8) + 1])
+    return rate, start + period * (start_bit - first)
 
 
 def _without_ordered_set(region: Region, stream: BitStream) -> _Found | None:
     """Report a preamble that no ordered set follows, if it is one."""
     first = stream.anchor_bit
-    bits, boundaries = stream.bits[first:], stream.boundaries[first:]
-    same = np.flatnonzero(bits[1:] == bits[:-1])
-    alternating = int(same[0]) + 1 if same.size else bits.size
-    if alternating < _SHORTEST_PREAMBLE:
+    bits, boundaries = stream.bits, stream.boundaries
+    same = np.flatnonzero(bits[first + 1 :] == bits[first:-1])
+    stop = first + int(same[0]) + 1 if same.size else bits.size
+    if stop - first < _SHORTEST_PREAMBLE:
         return None
-    rate, start = _clock(boundaries, 0, alternating, alternating)
-    if alternating == bits.size and not stream.cut:
-        kind, reason = FaultKind.TRUNCATED, f"signal ends after {alternating} preamble bits"
-    elif alternating > 150:
+    # A preamble ends with a 1; a 0 after it belongs to the ordered set.
+    stop -= int(bits[stop - 1] == 0)
+    preamble = max(extend_back(region, stream, stop), stop - first)
+    rate, start = _clock(boundaries, stop - preamble, stop, stop)
+    left = bits.size - stop
+    if preamble > 2 * PREAMBLE_BITS:
         kind = FaultKind.PREAMBLE
-        reason = f"{alternating} alternating bits and no ordered set: a test carrier?"
+        reason = f"{preamble} alternating bits and no ordered set: a test carrier?"
+    elif left < ORDERED_SET_BITS - 1:
+        kind, reason = FaultKind.TRUNCATED, f"signal ends {left} bits after the preamble"
     else:
         kind, reason = FaultKind.ORDERED_SET, "no ordered set has three of its four codes right"
     packet = Packet(
@@ -598,9 +608,9 @@ def _without_ordered_set(region: Region, stream: BitStream) -> _Found | None:
         crc_received=None,
         crc_computed=None,
         bit_rate_bps=1.0 / (rate * region.interval_s),
-        preamble_bits=min(alternating, bits.size),
+        preamble_bits=preamble,
         ordered_set_codes=0,
-        fault=LineFault(kind, float(boundaries[alternating]), alternating, reason),
+        fault=LineFault(kind, float(boundaries[stop]), preamble, reason),
     )
     return _Found(packet, stream.cut)
 
@@ -619,15 +629,16 @@ def _orphans(region: Region, found: list[_Found]) -> list[_Found]:
     for begin, end in stretches:
         if any(one.packet.start_s < end and begin < one.packet.end_s for one in found):
             continue
+        origin = begin
         if orphans and begin - orphans[-1].packet.end_s < 60.0 * bit:
-            begin, end = orphans.pop().packet.start_s, end
-        first, last = np.searchsorted(edges.positions, [begin, end])
+            origin = orphans.pop().packet.start_s
+        first, last = np.searchsorted(edges.positions, [origin, end])
         classes = edges.classes[first:last]
         period = 2.0 * float(np.median(np.diff(edges.positions[first : last + 1])[classes == 1]))
         fault = LineFault(
-            FaultKind.PREAMBLE, begin, 0,
-            f"{round((end - begin) / period)} bits of coded signal without a preamble",
+            FaultKind.PREAMBLE, origin, 0,
+            f"{round((end - origin) / period)} bits of coded signal without a preamble",
         )  # fmt: skip
-        packet = Packet(begin, end, None, b"", None, None, 1.0 / (period * region.interval_s), 0, 0, fault)
+        packet = Packet(origin, end, None, b"", None, None, 1.0 / (period * region.interval_s), 0, 0, fault)
         orphans.append(_Found(packet, end > region.size - 4.0 * bit))
     return orphans

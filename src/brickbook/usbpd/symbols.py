@@ -50,14 +50,14 @@ ORDERED_SETS: Final[dict[str, tuple[int, int, int, int]]] = {
     "SOP": (SYNC_1, SYNC_1, SYNC_1, SYNC_2),
     "SOP'": (SYNC_1, SYNC_1, SYNC_3, SYNC_3),
     "SOP''": (SYNC_1, SYNC_3, SYNC_1, SYNC_3),
-    "Hard_Reset": (RST_1, RST_1, RST_1, RST_2),
-    "Cable_Reset": (RST_1, SYNC_1, RST_1, SYNC_3),
-    "SOP'_Debug": (SYNC_1, RST_2, RST_2, SYNC_3),
-    "SOP''_Debug": (SYNC_1, RST_2, SYNC_3, SYNC_2),
+    "HARD_RESET": (RST_1, RST_1, RST_1, RST_2),
+    "CABLE_RESET": (RST_1, SYNC_1, RST_1, SYNC_3),
+    "SOP'_DEBUG": (SYNC_1, RST_2, RST_2, SYNC_3),
+    "SOP''_DEBUG": (SYNC_1, RST_2, SYNC_3, SYNC_2),
 }
 """The four codes of each ordered set, in wire order."""
 
-RESETS: Final = frozenset({"Hard_Reset", "Cable_Reset"})
+RESETS: Final = frozenset({"HARD_RESET", "CABLE_RESET"})
 """Sets that are a whole transmission: no header, CRC or EOP follows (from memory, high)."""
 
 _EOP_CLASS: Final = 16
@@ -234,7 +234,7 @@ def find_ordered_set(bits: NDArray[np.uint8], limit: int) -> OrderedSetMatch | N
     count = int(best[place])
     fitting = [_SET_NAMES[row] for row in np.flatnonzero(right[:, place] == count)]
     if len(fitting) > 1:
-        return OrderedSetMatch(place, None, count, f"three of four codes fit both {' and '.join(fitting)}")
+        return OrderedSetMatch(place, None, count, f"three of four codes fit {' and '.join(fitting)} alike")
     return OrderedSetMatch(place, fitting[0], count)
 
 
