@@ -88,12 +88,19 @@ class Region:
         whole = np.minimum(inside.astype(np.int64), self.size - 1)
         return self.cumulative[whole] + (inside - whole) * self.samples[whole]
 
-    def lively(self, begin: float, end: float) -> float:
-        """Length of the blocks between two positions that show a swing [sample]."""
+    def lively(self, begin: float, end: float) -> list[tuple[float, float]]:
+        """Stretches between two positions that swing for 40 bits or more [sample]."""
         block = self.rows.shape[1]
-        span = slice(max(0, int(begin / block)), int(end / block) + 1)
-        swing = self.high[span] - self.low[span]
-        return float(block * np.count_nonzero(swing > 0.6 * self.minimum_swing_v))
+        first = max(0, int(begin / block))
+        span = slice(first, int(end / block) + 1)
+        swings = self.high[span] - self.low[span] > 0.6 * self.minimum_swing_v
+        flips = np.flatnonzero(np.diff(np.concatenate([[False], swings, [False]]).astype(np.int8)))
+        bounds = (first + flips.reshape(-1, 2)) * float(block)
+        return [
+            (max(begin, float(start) - block), min(end, float(stop) + block))
+            for start, stop in bounds
+            if stop - start >= 20.0 * block
+        ]
 
     def step(self, positions: NDArray[np.float64], half_bit: float) -> NDArray[np.float64]:
         """D of the module's heading at each position, as a voltage [V]."""

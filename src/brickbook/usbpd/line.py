@@ -301,11 +301,10 @@ class LineDecoder:
         rows = samples.reshape(-1, self._block)
         swing = rows.max(axis=1) - rows.min(axis=1)
         if not np.isfinite(swing.sum()):
-            where = np.flatnonzero(~np.isfinite(samples))
-            number = self._next_block * self._block + int(where[0]) if where.size else 0
+            place = int(np.argmin(np.abs(samples) < 1e6))
             raise ValueError(
-                f"sample {number} (counted from 0) is {samples[where[0]]!s}; expected a finite "
-                "voltage: remove or mend the sample before decoding"
+                f"sample {self._next_block * self._block + place} (counted from 0) is "
+                f"{samples[place]!s}; expected a voltage: mend or remove it before decoding"
             )
         first = self._next_block
         active = np.flatnonzero(swing > self._minimum_swing_v)
@@ -461,7 +460,10 @@ def read_region(region: Region, *, final: bool) -> tuple[list[Packet], float]:
         open_ends = [one for one in found if one.cut and one.packet.start_s > region.size / 3]
         found = [one for one in found if one not in open_ends]
         if open_ends:
-            resume = min(resume, open_ends[0].packet.start_s - 10.0 * bit)
+            # Whatever follows the open end is read again with it.
+            limit = open_ends[0].packet.start_s
+            found = [one for one in found if one.packet.start_s < limit]
+            resume = min(resume, limit - 10.0 * bit)
         resume = max([resume, *(one.packet.end_s for one in found)])
     return [one.packet for one in found], resume
 
@@ -505,15 +507,15 @@ def _stop_at_next_preamble(region: Region, number: int, one: _Found) -> _Found:
 def _search(region: Region, begin: float, end: float) -> list[_Found]:
     """Look by correlation for transmissions whose preambles do not show in the edges."""
     found: list[_Found] = []
-    if region.lively(begin, end) < 40.0 * 2.0 * region.half_bit:
-        return found
-    while (start := find_preamble(region, begin, end)) is not None:
-        anchor, half_bit = start
-        one = _frame(region, track_bits(region, anchor, half_bit), 84)
-        begin = anchor + 32.0 * 2.0 * half_bit
-        if one is not None:
-            found.append(one)
-            begin = max(begin, one.packet.end_s)
+    for first, last in region.lively(begin, end):
+        place = first
+        while (start := find_preamble(region, place, last)) is not None:
+            anchor, half_bit = start
+            one = _frame(region, track_bits(region, anchor, half_bit), 84)
+            place = anchor + 32.0 * 2.0 * half_bit
+            if one is not None:
+                found.append(one)
+                place = max(place, one.packet.end_s)
     return found
 
 
