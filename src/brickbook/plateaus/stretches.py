@@ -16,7 +16,7 @@ import ruptures
 from numpy.typing import NDArray
 from scipy import ndimage
 
-__all__ = ["Sensitivity", "Stretch", "noise_of", "sample_interval_s", "steady_stretches"]
+__all__ = ["Noise", "Sensitivity", "Stretch", "noise_of", "sample_interval_s", "steady_stretches"]
 
 FloatArray = NDArray[np.float64]
 
@@ -25,6 +25,7 @@ _PENALTY = 6.0  # times log(n): two parameters per change cost 2 log(n) (Yao, St
 _STRAY = 5  # running median: one or two stray readings do not cut a stretch
 _CAP_SQUARE = 25.0  # a reading counts as at most 5 sigma off, so that a lone spike cannot end a stretch
 _NEAR = 100  # readings that tell the level next to an edge
+_FAR_LAG = 10  # readings so far apart are taken as independent
 _NORMAL_MAD = 0.6745  # median absolute deviation of a unit normal
 
 
@@ -78,10 +79,22 @@ def sample_interval_s(time_s: FloatArray) -> float:
     return float(np.median(steps)) if len(steps) else 0.0
 
 
-def noise_of(readings: FloatArray) -> float:
-    """Standard deviation of the scatter, blind to level changes: median |difference| / (0.6745 sqrt 2).
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Scatter of one reading, `sigma`, and of a mean of many: sigma_of_means/sqrt(n), larger if autocorrelated."""
 
-    At least the last digit's worth over sqrt 12, where the smallest difference seen is taken as the last digit.
+    sigma: float
+    sigma_of_means: float
+
+
+def noise_of(readings: FloatArray) -> Noise:
+    """Scatter of readings about their levels, blind to the level changes themselves.
+
+    The median |difference| at lag L, over 0.6745 sqrt 2, is sigma sqrt(1 - r_L) for normal noise of autocorrelation
+    r_L. At lag 10 it is taken for sigma (at less, where the level changes so often that such differences would mostly
+    span changes), and r_1 follows from lag 1. The mean of n readings of a first-order autoregression scatters as
+    sigma sqrt[(1 + r_1)/(1 - r_1)]/sqrt(n) (Bayley & Hammersley, J. R. Stat. Soc. Suppl. 8 (1946) 184, n large).
+    Sigma is at least the smallest difference seen, taken for the last digit (at most 1/200 of the range), over sqrt 12.
 
     Parameters
     ----------
@@ -89,11 +102,18 @@ def noise_of(readings: FloatArray) -> float:
         In time order, shape (n,), finite.
     """
     moves = np.abs(np.diff(readings))
-    if len(moves) == 0:
-        return 0.0
     moving = moves[moves > 0.0]
-    digit = float(moving.min()) / sqrt(12.0) if len(moving) else 0.0
-    return max(float(np.median(moves)) / (_NORMAL_MAD * sqrt(2.0)), digit)
+    if len(moving) == 0:
+        return Noise(0.0, 0.0)
+    near = float(np.median(moves)) / (_NORMAL_MAD * sqrt(2.0))
+    changes = float(np.mean(moves > 5.0 * sqrt(2.0) * near))
+    lag = _FAR_LAG if changes == 0.0 else int(min(max(0.25 / changes, 1.0), _FAR_LAG))
+    lag = min(lag, max(1, len(readings) // 4))
+    far = float(np.median(np.abs(readings[lag:] - readings[:-lag]))) / (_NORMAL_MAD * sqrt(2.0))
+    digit = min(float(moving.min()), float(np.ptp(readings)) / 200.0)
+    sigma = max(near, far, digit / sqrt(12.0))
+    r_1 = min(max(1.0 - (near / far) ** 2, 0.0), 0.95) if far > 0.0 else 0.0
+    return Noise(sigma, sigma * sqrt((1.0 + r_1) / (1.0 - r_1)))
 
 
 def steady_stretches(
@@ -125,14 +145,14 @@ def steady_stretches(
     if np.any(np.diff(time) < 0.0):
         raise ValueError("the times fall: readings must be in time order")
     interval = sample_interval_s(time)
-    sigma = noise_of(current)
+    noise = noise_of(current)
     breaks = np.flatnonzero(np.diff(time) > max(how.longest_gap_s, 5.0 * interval)) + 1
     # one block length for the whole log, short enough to leave a few blocks in the shortest stretch where it can
     per_block = max(1, -(-len(time) // _BLOCKS))
     found: list[Stretch] = []
     for part in np.split(np.arange(len(time)), breaks):
         if len(part) >= 3:
-            found += _stretches(time[part], current[part], per_block, sigma, how)
+            found += _stretches(time[part], current[part], per_block, noise, how)
     return tuple(s for s in found if s.end_s - s.start_s + interval >= shortest_s)
 
 
@@ -145,9 +165,9 @@ class _Piece:
     level: float
 
 
-def _stretches(time: FloatArray, current: FloatArray, per_block: int, sigma: float, how: Sensitivity) -> list[Stretch]:
+def _stretches(time: FloatArray, current: FloatArray, per_block: int, noise: Noise, how: Sensitivity) -> list[Stretch]:
     """Stretches of a part without gaps."""
-    cuts = _jumps_only(time, current, _cuts(current, per_block, sigma, how), sigma, how)
+    cuts = _jumps_only(time, current, _cuts(current, per_block, how), noise, how)
     # a block that holds a jump has a mean between both levels: it is no stay
     rough = [
         _Piece(a, b - 1, float(np.median(current[a:b])))
@@ -159,11 +179,13 @@ def _stretches(time: FloatArray, current: FloatArray, per_block: int, sigma: flo
         first, last = piece.first, piece.last
         if k > 0:
             turned = [len(current) - 1 - i for i in (piece.last, piece.first, rough[k - 1].last, rough[k - 1].first)]
-            walked = _walk_out(current[::-1], turned, rough[k - 1].level, per_block=per_block, sigma=sigma, how=how)
+            walked = _walk_out(
+                current[::-1], turned, rough[k - 1].level, per_block=per_block, sigma=noise.sigma, how=how
+            )
             first = len(current) - 1 - walked
         if k < len(rough) - 1:
             straight = [piece.first, piece.last, rough[k + 1].first, rough[k + 1].last]
-            last = _walk_out(current, straight, rough[k + 1].level, per_block=per_block, sigma=sigma, how=how)
+            last = _walk_out(current, straight, rough[k + 1].level, per_block=per_block, sigma=noise.sigma, how=how)
         fine.append(_Piece(first, last, piece.level))
     for left, right in pairwise(fine):
         if left.last >= right.first:  # noise let both claim the same readings: cut where the squares are least
@@ -172,7 +194,7 @@ def _stretches(time: FloatArray, current: FloatArray, per_block: int, sigma: flo
     return [
         Stretch(float(time[p.first]), float(time[p.last]), float(np.median(current[p.first : p.last + 1])))
         for p in fine
-        if p.last > p.first and not _is_ramp(time[p.first : p.last + 1], current[p.first : p.last + 1], sigma, how)
+        if p.last > p.first and not _is_ramp(time[p.first : p.last + 1], current[p.first : p.last + 1], noise, how)
     ]
 
 
@@ -185,21 +207,21 @@ def _split(current: FloatArray, left: _Piece, right: _Piece) -> int:
     return low + 1 + best if len(gain) and gain[best] < 0.0 else low
 
 
-def _cuts(current: FloatArray, per_block: int, sigma: float, how: Sensitivity) -> list[int]:
+def _cuts(current: FloatArray, per_block: int, how: Sensitivity) -> list[int]:
     """Indices where the level may change, with both ends, from PELT on block means."""
     n_blocks = len(current) // per_block
     calm = ndimage.median_filter(current, size=_STRAY, mode="nearest")
-    whole = calm[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1)
+    whole, raw = (x[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1) for x in (calm, current))
     if n_blocks < 4:
         return [0, len(current)]
     # no need to see changes far below the smallest jump: a floor keeps a clean, creeping log in few pieces
-    scale = max(noise_of(whole), sigma / sqrt(per_block), how.step_a / 5.0)
+    scale = max(noise_of(raw).sigma_of_means, how.step_a / 5.0)
     search = ruptures.KernelCPD(kernel="linear", min_size=1, jump=1).fit((whole / scale).reshape(-1, 1))
     ends = search.predict(pen=_PENALTY * float(np.log(n_blocks)))
     return [0, *(int(end) * per_block for end in ends[:-1]), len(current)]
 
 
-def _jumps_only(time: FloatArray, current: FloatArray, cuts: list[int], sigma: float, how: Sensitivity) -> list[int]:
+def _jumps_only(time: FloatArray, current: FloatArray, cuts: list[int], noise: Noise, how: Sensitivity) -> list[int]:
     """Take out, least jump first, the cuts across which the current does not jump.
 
     The jump is measured between the readings nearest the cut on both sides, over `jump_s` or as many as the noise
@@ -207,7 +229,7 @@ def _jumps_only(time: FloatArray, current: FloatArray, cuts: list[int], sigma: f
     """
     cuts = list(cuts)
     while len(cuts) > 2:
-        ratios = [_jump_ratio(time, current, cuts[k - 1 : k + 2], sigma, how) for k in range(1, len(cuts) - 1)]
+        ratios = [_jump_ratio(time, current, cuts[k - 1 : k + 2], noise, how) for k in range(1, len(cuts) - 1)]
         least = int(np.argmin(ratios))
         if ratios[least] >= 1.0:
             break
@@ -215,13 +237,13 @@ def _jumps_only(time: FloatArray, current: FloatArray, cuts: list[int], sigma: f
     return cuts
 
 
-def _jump_ratio(time: FloatArray, current: FloatArray, around: list[int], sigma: float, how: Sensitivity) -> float:
+def _jump_ratio(time: FloatArray, current: FloatArray, around: list[int], noise: Noise, how: Sensitivity) -> float:
     """Jump at around[1] over the smallest jump that counts there."""
     before, cut, after = around
     left, right = current[before:cut], current[cut:after]
     least = how.smallest_jump(float(np.median(left)), float(np.median(right)))
     # enough readings to know the jump to a quarter of the least one
-    wanted = int(np.ceil(2.0 * (4.0 * sigma / least) ** 2))
+    wanted = int(np.ceil(2.0 * (4.0 * noise.sigma_of_means / least) ** 2))
     in_time = int(np.searchsorted(time, time[cut] + how.jump_s)) - cut
     count = max(wanted, in_time, 3)
     jump = abs(float(np.median(right[:count])) - float(np.median(left[-count:])))
@@ -251,13 +273,13 @@ def _walk_out(
     return begin + int(np.argmin(cost))
 
 
-def _is_ramp(time: FloatArray, current: FloatArray, sigma: float, how: Sensitivity) -> bool:
+def _is_ramp(time: FloatArray, current: FloatArray, noise: Noise, how: Sensitivity) -> bool:
     """Whether a piece moves by a jump or more at a pace of a jump in `jump_s` or faster."""
     duration = float(time[-1] - time[0])
     if duration <= 0.0 or len(time) < 3:
         return False
     centred = time - time.mean()
     slope = float(centred @ (current - current.mean())) / float(centred @ centred)
-    u_slope = sigma / sqrt(float(centred @ centred))
+    u_slope = noise.sigma_of_means / sqrt(float(centred @ centred))
     least = how.smallest_jump(float(current.max()), float(current.min()))
     return abs(slope) > max(least / how.jump_s, least / duration, 3.0 * u_slope)
