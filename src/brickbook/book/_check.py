@@ -130,8 +130,9 @@ def load(cls: type[T], toml: TomlText, formats: Mapping[str, Format] | None = No
     """
     found = list(_format_faults(cls, toml, formats or {}))
     result: T | None = None
+    kind: Any = cls
     try:
-        result = _adapter(cls).validate_json(json.dumps([toml.data]))[0]
+        result = _adapter(kind).validate_json(json.dumps([toml.data]))[0]
     except ValidationError as error:
         found += _pydantic_faults(cls, toml, error)
     if found or result is None:

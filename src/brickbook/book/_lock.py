@@ -70,8 +70,19 @@ def hold(path: Path, *, name: str) -> Iterator[Holder | None]:
     try:
         yield stale
     finally:
-        path.unlink(missing_ok=True)  # while it is still held: nobody can have taken it in between
-        os.close(descriptor)
+        _release(descriptor, path)
+
+
+def _release(descriptor: int, path: Path) -> None:
+    mine = _is_at(descriptor, path)  # not when somebody deleted it by hand: another may have made it anew
+    if fcntl is None:
+        os.close(descriptor)  # without POSIX an open file cannot be deleted
+    try:
+        if mine:
+            path.unlink(missing_ok=True)
+    finally:
+        if fcntl is not None:
+            os.close(descriptor)  # after the deletion, so that nobody can have taken the file in between
 
 
 def _acquire(path: Path, name: str) -> tuple[int, Holder | None]:

@@ -34,7 +34,7 @@ WORDS: dict[type, dict[str, tuple[str, str]]] = {
         "energy_price_per_kwh": ("0.3", "Price of a kilowatt-hour; without it no costs are worked out."),
         "decision": (
             '"guarded"',
-            'How figures are judged: "guarded" decides with 95 % probability or says undecided, "simple" by value alone.',
+            'How figures are judged: "guarded" decides at 95 % probability or not at all, "simple" by value alone.',
         ),
         "mains": ("", "The mains supplies the chargers are tested at, one [[mains]] for each."),
     },

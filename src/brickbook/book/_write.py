@@ -103,13 +103,14 @@ def _set(root: Any, path: KeyPath, value: Any) -> bool:
 
 def with_item(file: str, text: str, name: str, place: int | None, block: str) -> str:
     """The text with a `[[name]]` table replaced (place) or added at the end (`None`)."""
+    mark, text = ("\ufeff", text[1:]) if text.startswith("\ufeff") else ("", text)
     end = "\r\n" if "\r\n" in text else "\n"
     item = tomllib.loads(block)[name][0]
     wanted = tomllib.loads(text)
     if place is None:
         wanted.setdefault(name, []).append(item)
         gap = "" if not text else end if text.endswith("\n") else end * 2
-        return _verified(file, f"{text}{gap}{block.replace(chr(10), end)}", wanted)
+        return mark + _verified(file, f"{text}{gap}{block.replace(chr(10), end)}", wanted)
     wanted[name][place] = item
     document = tomlkit.parse(text)
     table: Any = document[name][place]
@@ -119,7 +120,7 @@ def with_item(file: str, text: str, name: str, place: int | None, block: str) ->
     for key in new:
         if key not in table or table[key] != new[key]:
             table[key] = new[key]
-    return _verified(file, tomlkit.dumps(document), wanted)
+    return mark + _verified(file, tomlkit.dumps(document), wanted)
 
 
 def _verified(file: str, text: str, wanted: Mapping[str, Any]) -> str:

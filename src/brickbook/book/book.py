@@ -6,6 +6,7 @@ import difflib
 import functools
 import hashlib
 import re
+import shutil
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -180,11 +181,19 @@ class Book:
             raise BookError(Fault(f"chargers/{slug}", "", "is there already.", remedy))
         text = charger_text(charger, name=name, maker=maker, model=model)
         try:
-            (folder / "raw").mkdir(parents=True)
+            folder.parent.mkdir(exist_ok=True)
+            folder.mkdir()
         except OSError as error:
             raise BookError(os_fault(f"chargers/{slug}", "made", error)) from error
-        for file, content in (("notes.md", ""), ("verdict.md", ""), ("charger.toml", text)):
-            self.write(folder / file, content.encode())
+        try:
+            (folder / "raw").mkdir()
+            for file, content in (("notes.md", ""), ("verdict.md", ""), ("charger.toml", text)):
+                self.write(folder / file, content.encode())
+        except (BookError, OSError) as error:
+            shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, by this call
+            if isinstance(error, OSError):
+                raise BookError(os_fault(f"chargers/{slug}/raw", "made", error)) from error
+            raise
         return folder / "charger.toml"
 
     # The files at the top

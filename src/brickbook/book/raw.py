@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
-from brickbook.book._files import is_leftover, os_fault, read_bytes, read_text, write_atomic
+from brickbook.book._files import is_leftover, os_fault, read_bytes, read_text, relative_name, write_atomic
 from brickbook.book.entries import IndexEntry, name_key, name_problem, read_index, with_entry
 from brickbook.core.errors import BookError, Fault
 
@@ -73,7 +75,11 @@ class RawFolder:
             except BookError as error:
                 faults += error.faults
         named = {name_key(entry.path) for entry in entries}
-        for path in self.files():
+        try:
+            files = self.files()
+        except BookError as error:
+            return (*faults, *error.faults)
+        for path in files:
             name = f"{self.name}/{path}"
             if is_leftover(path.rpartition("/")[2]):
                 faults.append(Fault(name, "", "is what an interrupted write left behind.", "Delete it."))
@@ -85,7 +91,7 @@ class RawFolder:
     def files(self) -> tuple[str, ...]:
         """Paths of all files in raw/ but the index, sorted; other hidden files than leftovers are left out."""
         found = []
-        for here, folders, names in os.walk(self.folder):
+        for here, folders, names in os.walk(self.folder, onerror=self._unreadable):
             folders[:] = [folder for folder in folders if not folder.startswith(".")]
             inside = Path(here).relative_to(self.folder)
             links = [folder for folder in folders if (Path(here) / folder).is_symlink()]
@@ -94,6 +100,11 @@ class RawFolder:
                 if path != "index.toml" and (is_leftover(name) or not name.startswith(".")):
                     found.append(path)
         return tuple(sorted(found))
+
+    def _unreadable(self, error: OSError) -> None:
+        if not isinstance(error, FileNotFoundError):  # raw/ itself may not be there yet
+            name = relative_name(self.folder.parent.parent.parent, Path(error.filename))
+            raise BookError(os_fault(name, "read", error)) from error
 
     def take_in(self, content: bytes, entry: IndexEntry) -> None:
         """Keep a file and add its entry to the index; the caller holds the charger's lock.
@@ -125,7 +136,8 @@ class RawFolder:
             write_atomic(self.folder / "index.toml", longer.encode(), name=self.index_name)
         except BookError:
             if is_new:
-                target.unlink(missing_ok=True)
+                with contextlib.suppress(OSError):
+                    target.unlink()
             raise
 
     def _free_for(self, entry: IndexEntry, content: bytes) -> bool:
@@ -157,18 +169,17 @@ class RawFolder:
     def _verified(self, entry: IndexEntry) -> bytes:
         name = f"{self.name}/{entry.path}"
         real = self._inside(entry.path)
-        if real.is_dir():
-            raise BookError(Fault(name, "", "is a folder, not a file.", "Put the file as it came there."))
-        if real.exists() and not real.is_file():
-            raise BookError(Fault(name, "", "is not a plain file.", "Put the file as it came there."))
         try:
-            content = real.read_bytes()
+            is_plain = stat.S_ISREG(real.stat().st_mode)
+            content = real.read_bytes() if is_plain else b""
         except FileNotFoundError as error:
             problem = "is in the index and is missing."
             remedy = "Put the file back as it came, or take its entry out of the index."
             raise BookError(Fault(name, "", problem, remedy)) from error
         except OSError as error:
             raise BookError(os_fault(name, "read", error)) from error
+        if not is_plain:
+            raise BookError(Fault(name, "", "is not a plain file.", "Put the file as it came there."))
         digest = hashlib.sha256(content).hexdigest()
         if digest != entry.sha256:
             problem = (
