@@ -116,12 +116,18 @@ class Instrument:
     due: str = ""
 
     def accuracy_for(self, quantity: str, reading: float, range_max: float | None = None) -> Accuracy | None:
-        """The line that applies to a reading [unit], on a stated range or the smallest that holds it."""
-        lines = [line for line in self.accuracy if line.quantity == quantity]
+        """The line that applies to a reading [unit], on a stated range or the smallest that holds it.
+
+        `None` when there is none: an accuracy does not speak of readings beyond its full scale.
+        """
+        fitting = [
+            line
+            for line in self.accuracy
+            if line.quantity == quantity and (line.range_max is None or abs(reading) <= line.range_max)
+        ]
         if range_max is not None:
-            exact = [line for line in lines if line.range_max is not None and _close(line.range_max, range_max)]
-            return exact[0] if exact else None
-        fitting = [line for line in lines if line.range_max is None or abs(reading) <= line.range_max]
+            stated = (line for line in fitting if line.range_max is not None and _close(line.range_max, range_max))
+            return next(stated, None)
         return min(fitting, key=lambda line: line.range_max or float("inf"), default=None)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isfinite
 from typing import Literal
 
 from brickbook.core.conditions import Conditions
@@ -45,7 +46,11 @@ def reading(
     KeyError
         When the instrument, or an accuracy line for the quantity and reading, is missing: the message says which. A
         figure without instrument accuracy would claim more than was measured.
+    ValueError
+        When the mean is not finite.
     """
+    if not isfinite(mean.value):
+        raise ValueError(f"the mean of {quantity} at {point} is not finite")
     terms: dict[Source, float] = {}
     if mean.u > 0.0:
         terms[Source(f"scatter of {quantity} at {point}", "A", "normal", mean.dof)] = mean.u
@@ -78,7 +83,15 @@ def figure_of(
     sources: tuple[Rows, ...],
     flags: tuple[str, ...] = (),
 ) -> Figure:
-    """A `Figure` from a measured number: its 95 % interval and its budget, largest contribution first."""
+    """A `Figure` from a measured number: its 95 % interval and its budget, largest contribution first.
+
+    Raises
+    ------
+    ValueError
+        When the value or its uncertainty is not finite.
+    """
+    if not isfinite(float(measured.value)):
+        raise ValueError(f"{study}/{name} is not finite: say in a note why it could not be found")
     interval = coverage(measured)
     components = sorted(
         (Component(s.id, s.kind, s.distribution, abs(float(t)), s.dof) for s, t in measured.terms.items() if t),
@@ -103,7 +116,11 @@ def figure_of(
 
 
 def measured_of(figure: Figure) -> Measured:
-    """The measured number a figure was made from, rebuilt from its budget (signs of the terms are lost)."""
+    """The measured number a figure was made from, rebuilt from its budget.
+
+    The budget does not keep the signs of the terms: the figure's own u and interval come back, but rebuilt numbers that
+    share a source may be correlated the wrong way round, and a difference of such numbers is not to be trusted.
+    """
     return Measured(
         figure.value,
         {Source(c.source, c.kind, _shape(c.distribution), c.dof): c.u for c in figure.budget},
