@@ -3,10 +3,13 @@
 Pure Python and NumPy, usable alone. Line decoding lives in its own modules of this package.
 """
 
+from brickbook.usbpd.arrays import PDO_KINDS, HeaderArray, PdoArray, as_words, decode_headers, decode_source_pdos
 from brickbook.usbpd.chunks import ChunkAssembler, ExtendedMessage, assemble_chunks, chunk_request, split_chunks
 from brickbook.usbpd.crc import RESIDUAL, crc32, crc32_many, crc_ok
+from brickbook.usbpd.delivery import REPEAT_WINDOW_S, Delivery, match_good_crc
 from brickbook.usbpd.describe import describe_words, parse_words
 from brickbook.usbpd.errors import LogError, MessageError, UsbPdError, WordError
+from brickbook.usbpd.logs import parse_message_log, read_message_log, read_words
 from brickbook.usbpd.messages import (
     MAX_CHUNK_BYTES,
     MAX_EXTENDED_BYTES,
@@ -57,6 +60,7 @@ from brickbook.usbpd.rdo import (
     decode_epr_request,
     decode_request,
 )
+from brickbook.usbpd.records import DIRECTION_CODES, SOP_CODES, LoggedMessage, MessageLog
 from brickbook.usbpd.reports import (
     EPR_FAILURES,
     AlertObject,
@@ -103,15 +107,19 @@ from brickbook.usbpd.vdo import (
 )
 
 __all__ = [
+    "DIRECTION_CODES",
     "EPR_AVS_CURRENT_LIMIT_A",
     "EPR_FAILURES",
     "MAX_CHUNK_BYTES",
     "MAX_EXTENDED_BYTES",
     "MAX_OBJECTS",
     "NOMINAL_BIT_RATE_HZ",
+    "PDO_KINDS",
     "PD_SVID",
     "PEAK_CURRENT",
+    "REPEAT_WINDOW_S",
     "RESIDUAL",
+    "SOP_CODES",
     "SPR_AVS_MAX_V",
     "SPR_AVS_MID_V",
     "SPR_AVS_MIN_V",
@@ -130,6 +138,7 @@ __all__ = [
     "ControlType",
     "DataBlock",
     "DataType",
+    "Delivery",
     "EprAction",
     "EprAvsSinkPdo",
     "EprAvsSourcePdo",
@@ -143,15 +152,19 @@ __all__ = [
     "FixedSinkPdo",
     "FixedSourcePdo",
     "FixedSupply",
+    "HeaderArray",
     "IdentityHeader",
     "LogError",
+    "LoggedMessage",
     "Message",
     "MessageClass",
     "MessageError",
     "MessageHeader",
+    "MessageLog",
     "MessageType",
     "Overload",
     "PassiveCableVdo",
+    "PdoArray",
     "PdoKind",
     "PortHeader",
     "PowerDataObject",
@@ -181,6 +194,7 @@ __all__ = [
     "VdmCommand",
     "VdmCommandType",
     "WordError",
+    "as_words",
     "assemble_chunks",
     "available_current_a",
     "cable_rating",
@@ -190,14 +204,20 @@ __all__ = [
     "crc_ok",
     "decode_epr_request",
     "decode_header",
+    "decode_headers",
     "decode_request",
     "decode_sink_pdo",
     "decode_source_pdo",
+    "decode_source_pdos",
     "decode_vdm_header",
     "describe_words",
     "frame_bits",
     "frame_duration_s",
+    "match_good_crc",
+    "parse_message_log",
     "parse_words",
+    "read_message_log",
+    "read_words",
     "split_chunks",
     "split_words",
 ]
