@@ -80,13 +80,13 @@ def _is_day(text: str) -> bool:
 
 def _is_moment(text: str) -> bool:
     try:
-        return len(text) >= 16 and text[10] == "T" and bool(datetime.fromisoformat(text))
+        return _is_day(text) or (len(text) >= 16 and text[10] == "T" and bool(datetime.fromisoformat(text)))
     except ValueError:
         return False
 
 
 day = Format(_is_day, 'a date such as "2026-10-03"')
-moment = Format(_is_moment, 'a date and time such as "2026-10-03T10:22:00"')
+moment = Format(_is_moment, 'a date and time such as "2026-10-03T10:22:00", or a date')
 
 
 def parse(file: str, text: str) -> TomlText:
@@ -179,15 +179,17 @@ def _leaves(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, Any]]:
 
 
 def _pydantic_faults(cls: type, toml: TomlText, error: ValidationError) -> Iterator[tuple[KeyPath, Fault]]:
+    items = error.errors(include_url=False)
+    meant = {_meant(cls, tuple(item["loc"][1:])) for item in items if item["type"] == "unexpected_keyword_argument"}
     seen: set[KeyPath] = set()
-    for item in error.errors(include_url=False):
+    for item in items:
         kind = item["type"]
         path = tuple(item["loc"][1:])
         if kind not in ("missing", "unexpected_keyword_argument"):
             path, value = _follow(toml.data, path)
             if kind == "too_short" and len(value) > 0:
                 continue  # it had items; pydantic counts those that were right, and the others are reported
-        if path in seen:
+        if path in seen or (kind == "missing" and path in meant):
             continue
         seen.add(path)
         yield path, _told(cls, toml, path, item)
@@ -203,8 +205,14 @@ def _told(cls: type, toml: TomlText, path: KeyPath, item: Any) -> Fault:
         return toml.fault(path, "is not a known key.", _hint(str(path[-1]), known, "Known keys"))
     _, value = _follow(toml.data, path)
     if item["type"] == "value_error":
-        return toml.fault(path, f"{item['ctx']['error']}.")
+        return toml.fault(path, f"{item['ctx']['error']}.", "Correct this table." if path else "Correct the file.")
     return toml.fault(path, f"expected {_expected(wanted)}, found {_shown(value)}.", _remedy(wanted, value))
+
+
+def _meant(cls: type, path: KeyPath) -> KeyPath:
+    """The key that an unknown key was probably meant to be: it is not reported as missing as well."""
+    known = [field.name for field in fields(_bare(_type_at(cls, path[:-1]))[0])]
+    return (*path[:-1], *difflib.get_close_matches(str(path[-1]), known, n=1))
 
 
 def _hint(word: str, known: list[str], label: str) -> str:
@@ -316,6 +324,8 @@ def _remedy(wanted: Any, value: Any) -> str:
         near = difflib.get_close_matches(value, [str(option) for option in get_args(bare)], n=1)
         if near:
             return f'Did you mean "{near[0]}"?'
-    if get_origin(bare) is tuple and not isinstance(value, list):
+    if get_origin(bare) is tuple and isinstance(value, dict):
+        return "Write its name in double square brackets, or put it in square brackets."
+    if get_origin(bare) is tuple:
         return "Put it in square brackets."
     return "Correct the value."
