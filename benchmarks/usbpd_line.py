@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 import zlib
+from pathlib import Path
 
 import numpy as np
 
@@ -23,8 +24,8 @@ NIBBLES = {code: nibble for nibble, code in enumerate(DATA_CODES)}
 SETS = {codes: name for name, codes in ORDERED_SETS.items()}
 
 
-def plain_decode(volts, interval_s):
-    """Sample by sample, as one would write it first: good packets as (start, set, payload)."""
+def plain_fixed(volts, interval_s):
+    """Sample by sample with a fixed threshold: good packets as (start, set, payload)."""
     edges, high = [], False
     before = volts[0]
     for number in range(1, len(volts)):
@@ -37,6 +38,37 @@ def plain_decode(volts, interval_s):
             high = True
             edges.append((number - 1 + (0.5625 - before) / (now - before)) * interval_s)
         before = now
+    return plain_packets(edges)
+
+
+def plain_same(volts, interval_s):
+    """Sample by sample with what the decoder here does too: averaging and a local threshold."""
+    width = max(1, round(1e-6 / interval_s))
+    fade = interval_s / 13e-6
+    edges, high = [], False
+    total = sum(volts[:width])
+    before = top = bottom = total / width
+    for number in range(width, len(volts)):
+        total += volts[number] - volts[number - width]
+        now = total / width
+        swing = top - bottom
+        top = max(now, top - fade * swing)
+        bottom = min(now, bottom + fade * swing)
+        middle = 0.5 * (top + bottom)
+        band = max(0.15 * swing, 0.06)
+        if high:
+            if now < middle - band:
+                high = False
+                edges.append((number - 0.5 * width + (middle - now) / (now - before)) * interval_s)
+        elif now > middle + band:
+            high = True
+            edges.append((number - 0.5 * width + (middle - now) / (now - before)) * interval_s)
+        before = now
+    return plain_packets(edges)
+
+
+def plain_packets(edges):
+    """Intervals to bits to frames."""
     packets = []
     bits, starts, half, last = [], [], False, None
     for edge in [*edges, None]:
@@ -143,25 +175,39 @@ def compare(rng):
 
 
 def against_plain(rng):
-    print("\n| slice | packets plain / here | plain Python | here | times faster |")
-    print("|---|---|---|---|---|")
+    print("\n| slice | packets here | here | plain, fixed threshold | times | plain, same method | times |")
+    print("|---|---|---|---|---|---|---|")
     for sample_rate, duration_s, gap_s in (
+        (10e6, 0.8, 120e-3),
         (10e6, 0.4, 30e-3),
+        (25e6, 0.4, 120e-3),
         (25e6, 0.2, 30e-3),
         (10e6, 0.2, 0.0),
     ):
         volts, _, active = capture(rng, sample_rate, duration_s, gap_s)
         values = volts.tolist()
-        slow, plain = best_time(lambda: plain_decode(values, 1.0 / sample_rate), 2)  # noqa: B023
-        quick, packets = best_time(lambda: decode_capture(0.0, 1.0 / sample_rate, volts))  # noqa: B023
-        good = [one for one in packets if one.fault is None]
-        same = [(name, data) for _, name, data in plain] == [(p.sop, p.payload) for p in good]
-        print(
+        interval_s = 1.0 / sample_rate
+        quick, packets = best_time(lambda: decode_capture(0.0, interval_s, volts))  # noqa: B023
+        good = [(p.sop, p.payload) for p in packets if p.fault is None]
+        row = (
             f"| {sample_rate / 1e6:g} MS/s, {100 * active:.1f} % active, {volts.size / 1e6:g} M | "
-            f"{len(plain)} / {len(good)}, {'the same' if same else 'not all the same'} | "
-            f"{volts.size / slow / 1e6:.2f} MS/s | {volts.size / quick / 1e6:.0f} MS/s | "
-            f"{slow / quick:.0f} |"
+            f"{len(good)} | {volts.size / quick / 1e6:.0f} MS/s | "
         )
+        for plain in (plain_fixed, plain_same):
+            slow, read = best_time(lambda: plain(values, interval_s), 2)  # noqa: B023
+            same = sum((name, data) in good for _, name, data in read)
+            row += f"{volts.size / slow / 1e6:.1f} MS/s, {same} packets | {slow / quick:.0f} | "
+        print(row.rstrip())
+
+
+def peak_memory_mib():
+    """Most memory this process ever held; a child's ru_maxrss would begin with its parent's."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        for line in status.read_text().splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) / 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
 def stream(samples):
@@ -170,7 +216,7 @@ def stream(samples):
     sample_rate = 25e6
     pieces = [capture(rng, sample_rate, 0.04, 12e-3) for _ in range(8)]
     chunks = [piece[0] for piece in pieces]
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    before = peak_memory_mib()
     decoder = LineDecoder(1.0 / sample_rate)
     fed, good, sent = 0, 0, 0
     began = time.perf_counter()
@@ -181,7 +227,7 @@ def stream(samples):
         fed += chunks[number].size
     good += sum(one.fault is None for one in decoder.finish())
     spent = time.perf_counter() - began
-    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    after = peak_memory_mib()
     print(
         f"stream of {fed / 1e6:g} M samples at 25 MS/s, {100 * pieces[0][2]:.1f} % active: "
         f"{sent} packets sent, {good} good, {fed / spent / 1e6:.0f} MS/s, "

@@ -12,8 +12,11 @@ import argparse
 import itertools
 import time
 from collections import Counter
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brickbook.usbpd.line import decode_capture
 from brickbook.usbpd.symbols import encode_packet
@@ -28,7 +31,15 @@ IDLES_V = (0.43, 0.93, 1.68)
 SETS = ("SOP", "SOP'", "SOP''")
 
 
-def capture(rng, sample_rate, snr_db, bit_rate, rise_s, offset):
+def capture(
+    rng: np.random.Generator,
+    sample_rate: float,
+    snr_db: float,
+    *,
+    bit_rate: float,
+    rise_s: float,
+    offset: str,
+) -> tuple[NDArray[np.float32], str, bytes]:
     """One capture with one transmission in it, and what was sent."""
     sop = SETS[int(rng.integers(len(SETS)))]
     payload = rng.bytes(2 + 4 * int(rng.integers(8)))
@@ -64,7 +75,12 @@ def capture(rng, sample_rate, snr_db, bit_rate, rise_s, offset):
     return volts, sop, payload
 
 
-def table(title, heads, rows, cells):
+def table(
+    title: str,
+    heads: list[str],
+    rows: list[tuple[str, Any]],
+    cells: Callable[[Any, int], str],
+) -> None:
     print(f"\n{title}\n")
     print("| | " + " | ".join(heads) + " |")
     print("|---|" + "---|" * len(heads))
@@ -72,19 +88,43 @@ def table(title, heads, rows, cells):
         print(f"| {row[0]} | " + " | ".join(cells(row[1], head) for head in range(len(heads))) + " |")
 
 
-def main():
+def false_alarms(rng: np.random.Generator, seconds: float) -> None:
+    """Good packets out of signals that hold none."""
+    print(f"\n{seconds:g} s each at 10 MS/s without any packet: good packets found")
+    kinds = {"noise 0.18 V": 0, "noise 1 V": 0, "random edges": 0, "random coded bits": 0}
+    for _ in range(round(seconds / 0.2)):
+        count = 2_000_000
+        times = np.arange(count) * 1e-7
+        gaps = rng.uniform(0.8e-6, 5e-6, 250_000)
+        odd = 1.125 * (np.searchsorted(np.cumsum(gaps), times) % 2)
+        burst = Burst(0.0, rng.integers(0, 2, 59_000).astype(np.uint8))
+        coded = synthesise([burst], duration_s=0.2, sample_interval_s=1e-7, rng=rng, noise_v=0.03)
+        signals = (
+            rng.normal(1.0, 0.18, count),
+            rng.normal(1.0, 1.0, count),
+            odd,
+            coded.astype(np.float64),
+        )
+        for kind, volts in zip(kinds, signals, strict=True):
+            kinds[kind] += sum(one.fault is None for one in decode_capture(0.0, 1e-7, volts))
+    print(", ".join(f"{kind}: {found}" for kind, found in kinds.items()))
+
+
+def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--packets", type=int, default=30, help="per point of the full grid")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--alarm-seconds", type=float, default=10.0)
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
-    sent, lost = Counter(), Counter()
+    sent: Counter[tuple[Any, ...]] = Counter()
+    lost: Counter[tuple[Any, ...]] = Counter()
     silent, false_good, extra = 0, 0, 0
     began = time.perf_counter()
     grid = itertools.product(SAMPLE_RATES, SNRS_DB, BIT_RATES, RISES_S, OFFSETS)
     for sample_rate, snr_db, bit_rate, rise_s, offset in grid:
         for _ in range(options.packets):
-            volts, sop, payload = capture(rng, sample_rate, snr_db, bit_rate, rise_s, offset)
+            volts, sop, payload = capture(rng, sample_rate, snr_db, bit_rate=bit_rate, rise_s=rise_s, offset=offset)
             packets = decode_capture(0.0, 1.0 / sample_rate, volts)
             good = [p for p in packets if p.fault is None]
             right = sum(p.sop == sop and p.payload == payload for p in good)
@@ -94,7 +134,7 @@ def main():
             silent += not packets
             for key in (
                 (sample_rate, snr_db),
-                (snr_db, "bit", bit_rate),
+                (snr_db, "bit rate", bit_rate),
                 (snr_db, "rise", rise_s),
                 (snr_db, "offset", offset),
                 ("all",),
@@ -103,7 +143,7 @@ def main():
                 lost[key] += miss
     spent = time.perf_counter() - began
 
-    def cell(key):
+    def cell(key: tuple[Any, ...]) -> str:
         return "0" if not lost[key] else f"{100 * lost[key] / sent[key]:.2f} %"
 
     heads = [f"{snr:g} dB" for snr in SNRS_DB]
@@ -115,7 +155,7 @@ def main():
         lambda rate, column: cell((rate, SNRS_DB[column])),
     )
     for name, values, label in (
-        ("bit", BIT_RATES, lambda v: f"{v / 1e3:g} kbit/s"),
+        ("bit rate", BIT_RATES, lambda v: f"{v / 1e3:g} kbit/s"),
         ("rise", RISES_S, lambda v: f"rise {v * 1e9:g} ns"),
         ("offset", OFFSETS, str),
     ):
@@ -131,6 +171,7 @@ def main():
         f"{silent} captures without any report, {extra} reports beyond one per capture; "
         f"{spent:.0f} s, seed {options.seed}"
     )
+    false_alarms(rng, options.alarm_seconds)
 
 
 if __name__ == "__main__":
