@@ -288,10 +288,10 @@ def test_repeats_are_counted():
 @given(st.lists(st.tuples(st.integers(0, 0xFFFF), st.integers(0, 6), st.booleans()), max_size=30))
 def test_pairing_agrees_with_a_plain_loop(rows):
     text = []
-    for at, (given, sop, other) in enumerate(rows):
+    for at, (drawn, sop, other) in enumerate(rows):
         name = list(Sop)[sop]
-        count = 0 if name.is_reset else given >> 12 & 7
-        header = given if count else given & 0x7FFF  # an extended message has an extended header
+        count = 0 if name.is_reset else drawn >> 12 & 7
+        header = drawn if count else drawn & 0x7FFF  # an extended message has an extended header
         words = " ".join(["1"] * count)
         word = "" if name.is_reset else f"{header:x}"
         text.append(f"{at / 1000},{'A' if other else 'B'},{name},{word},{words}\n")
