@@ -1,0 +1,23 @@
+"""Instrument files to `Table`s, and tables on one clock to `Recording`s."""
+
+from brickbook.readers.assemble import Part, assemble
+from brickbook.readers.guess import Guess, guess_shape, matching_shape
+from brickbook.readers.guess_time import ColumnGuess
+from brickbook.readers.hand_sheet import HAND_SHEET_HEADER, read_hand_sheet
+from brickbook.readers.meter_log import read_table
+from brickbook.readers.registry import READERS, Reader, read_file
+
+__all__ = [
+    "HAND_SHEET_HEADER",
+    "READERS",
+    "ColumnGuess",
+    "Guess",
+    "Part",
+    "Reader",
+    "assemble",
+    "guess_shape",
+    "matching_shape",
+    "read_file",
+    "read_hand_sheet",
+    "read_table",
+]
