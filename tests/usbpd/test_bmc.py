@@ -135,3 +135,15 @@ def test_no_preamble_in_noise():
         found, place = found + 1, hit[0] + 60.0
     # 50 000 samples hold 1500 bit times; the threshold is five sigma of the correlation.
     assert found <= 12
+
+
+def test_clock_settles_on_the_true_rate_and_keeps_to_it():
+    bits = encode_packet("SOP", bytes(range(256)))
+    burst = Burst(2e-4, bits, bit_rate_bps=300e3, drift_ratio=0.005)
+    region = region_of(burst, snr_db=6, duration_s=9.5e-3)
+    true = boundary_times(burst)
+    stream = track_bits(region, float(true[4] / INTERVAL_S + 0.5), 1.012 * 0.5 / (300e3 * INTERVAL_S))
+    start = stream.anchor_bit
+    times = (stream.boundaries[start : start + bits.size - 4] - 0.5) * INTERVAL_S
+    # A quarter of a half bit is where bits begin to suffer; half of that is asked for.
+    np.testing.assert_allclose(times, true[4:-1], rtol=0, atol=0.125 / 600e3)

@@ -337,3 +337,13 @@ def test_bad_input_is_refused():
 def test_empty_and_short_captures():
     assert decode_capture(0.0, 1e-7, np.empty(0)) == []
     assert decode_capture(0.0, 1e-7, np.zeros(3)) == []
+
+
+@pytest.mark.parametrize("idle", [0.0, 0.43, 0.93, 1.68])
+@pytest.mark.parametrize("missing", [0, 2, 24, 40])
+def test_short_preamble_is_counted(idle, missing):
+    packet = only(read([Burst(3e-4, FRAME[missing:])], idle_v=idle))
+    assert packet.payload == CAPABILITIES
+    assert packet.fault is None
+    assert packet.preamble_bits == 64 - missing
+    assert packet.start_s == pytest.approx(3e-4, abs=2e-7)

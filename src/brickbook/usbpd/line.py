@@ -250,7 +250,7 @@ class LineDecoder:
             known = known[: wide[0] + 1]
             closing = True
         self._last_active = int(known[-1])
-        self._active_blocks += int(np.count_nonzero(known >= first + done))
+        self._active_blocks += int(np.count_nonzero(inside <= self._last_active))
         end = self._last_active + self._patience + 1 - first
         if closing or end <= stop:
             stop = max(done, min(stop, end))
