@@ -1,0 +1,212 @@
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+from brickbook.plateaus.stretches import Sensitivity, noise_of, sample_interval_s, steady_stretches
+
+
+def staircase(levels, holds, rate_hz, ramps=None):
+    """Times, exact currents, and (start, end) of each stay as a log at that rate shows them."""
+    ramps = ramps or [0.0] * len(levels)
+    points, at, stays = [], 0.0, []
+    for level, hold, ramp in zip(levels, holds, ramps, strict=True):
+        at += ramp if points else 0.0
+        points += [(at + (1e-9 if points else 0.0), level), (at + hold, level)]
+        stays.append((at, at + hold))
+        at += hold
+    clock = np.arange(0.0, at, 1.0 / rate_hz)
+    return clock, np.interp(clock, *zip(*points, strict=True)), stays
+
+
+def test_noise_of_white_noise_is_its_sigma():
+    readings = np.random.default_rng(1).normal(3.0, 0.02, 20_000)
+    noise = noise_of(readings)
+    # a median absolute deviation of n values scatters by 1.17/sqrt(n) of itself (efficiency 37 %): 4 sigma is 3.3 %
+    assert noise.sigma == pytest.approx(0.02, rel=0.04)
+    assert noise.sigma_of_means == pytest.approx(0.02, rel=0.12)
+
+
+def test_noise_of_an_autoregression_tells_the_scatter_of_its_means():
+    g = np.random.default_rng(2)
+    readings = signal.lfilter([np.sqrt(1 - 0.8**2)], [1.0, -0.8], g.normal(size=40_000))
+    noise = noise_of(readings)
+    # lag 10: r = 0.8^10 = 0.107, so sigma sqrt(1 - 0.107) = 0.945 is found; the means by simulation, not by formula
+    assert noise.sigma == pytest.approx(0.945, rel=0.05)
+    means = readings.reshape(-1, 400).mean(axis=1)
+    assert noise.sigma_of_means == pytest.approx(means.std(ddof=1) * 20.0, rel=0.3)
+
+
+def test_noise_does_not_see_the_steps_of_a_staircase():
+    levels = np.repeat(np.arange(0.0, 5.0, 0.1), 10)
+    readings = levels + np.random.default_rng(3).normal(0.0, 0.001, len(levels))
+    assert noise_of(readings).sigma == pytest.approx(0.001, rel=0.35)
+    assert noise_of(np.full(50, 1.0)).sigma == 0.0
+
+
+def test_noise_of_a_quiet_meter_is_its_last_digit():
+    readings = np.where(np.arange(1000) % 10 == 0, 1.001, 1.0)
+    readings[500:] += 1.0
+    # rectangular within one digit: 1 mA / sqrt 12 (GUM 4.3.7)
+    assert noise_of(readings).sigma == pytest.approx(0.001 / np.sqrt(12.0), rel=1e-6)
+
+
+def test_sample_interval_ignores_equal_stamps_of_a_coarse_clock():
+    assert sample_interval_s(np.array([0.0, 0.0, 0.0, 1.0, 1.0, 2.0, 2.0])) == 1.0
+    assert sample_interval_s(np.array([5.0, 5.0])) == 0.0
+
+
+@st.composite
+def stairs(draw):
+    count = draw(st.integers(2, 7))
+    top = draw(st.sampled_from([0.3, 1.0, 3.0, 5.0]))
+    shares = [draw(st.sampled_from([0.0, 0.25, 0.5, 0.75, 1.0]))]
+    while len(shares) < count:
+        shares.append(draw(st.sampled_from([s for s in (0.0, 0.25, 0.5, 0.75, 1.0) if s != shares[-1]])))
+    holds = [draw(st.floats(30.0, 200.0)) for _ in range(count)]
+    ramps = [draw(st.sampled_from([0.0, 0.0, 2.0, 20.0])) for _ in range(count)]
+    rate = draw(st.sampled_from([1.0, 2.0, 10.0]))
+    snr = draw(st.floats(10.0, 1000.0))
+    return [top * s for s in shares], holds, ramps, rate, 0.25 * top / snr, draw(st.integers(0, 2**32 - 1))
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(stairs())
+def test_every_stay_of_a_random_staircase_is_found_and_no_other(stair):
+    # signal to noise: the smallest step, a quarter of the top load, is ten sigma or more
+    levels, holds, ramps, rate, sigma, seed = stair
+    clock, exact, stays = staircase(levels, holds, rate, ramps)
+    current = exact + np.random.default_rng(seed).normal(0.0, sigma, len(clock))
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert len(found) == len(stays)
+    for k, (stretch, (start, end)) in enumerate(zip(found, stays, strict=True)):
+        before = ramps[k] if k else 0.0
+        after = ramps[k + 1] if k + 1 < len(ramps) else 0.0
+        # one interval because the edge lies between two readings; within a ramp the edge has no sharper meaning
+        assert abs(stretch.start_s - start) <= 1.0 / rate + before + 1e-6
+        assert abs(stretch.end_s - end) <= 1.0 / rate + after + 1e-6
+        assert stretch.level == pytest.approx(levels[k], abs=max(5.0 * sigma / np.sqrt(30.0 * rate), 1e-9))
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(st.integers(0, 2**32 - 1), st.floats(0.05, 5.0), st.floats(0.0, 0.03))
+def test_a_constant_load_is_never_split_by_noise(seed, level, share):
+    clock = np.arange(0.0, 1800.0, 0.5)
+    current = level * (1.0 + share * np.random.default_rng(seed).normal(size=len(clock)))
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert [(s.start_s, s.end_s) for s in found] == [(0.0, 1799.5)]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_edge_is_that_of_exhaustive_least_squares(seed):
+    g = np.random.default_rng(seed)
+    change = int(g.integers(100, 500))
+    clock = np.arange(600.0)
+    current = np.where(clock < change, 1.0, 0.8) + g.normal(0.0, 0.03, 600)
+    # independent route: try every split of the log into two means
+    squares = [np.square(current[:k] - current[:k].mean()).sum() + np.square(current[k:] - current[k:].mean()).sum() for k in range(2, 599)]
+    best = 2 + int(np.argmin(squares))
+    first, second = steady_stretches(clock, current, shortest_s=15.0)
+    assert abs(first.end_s - (best - 1)) <= 1.0
+    assert abs(second.start_s - best) <= 1.0
+
+
+def test_quarter_steps_of_a_small_load_are_found():
+    clock, exact, stays = staircase([0.3, 0.225, 0.15, 0.075, 0.0], [60.0] * 5, 1.0)
+    current = exact + np.random.default_rng(4).normal(0.0, 0.015, len(clock))  # five sigma
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert len(found) == 5
+    assert [s.start_s for s in found] == pytest.approx([s[0] for s in stays], abs=2.0)
+
+
+def test_fine_sweep_of_five_second_stays():
+    levels = list(np.arange(0.0, 3.0, 0.1))
+    clock, exact, stays = staircase(levels, [5.0] * 30, 2.0)
+    current = np.round(exact + np.random.default_rng(5).normal(0.0, 0.002, len(clock)), 3)
+    found = steady_stretches(clock, current, shortest_s=2.0)
+    assert len(found) == 30
+    assert [s.level for s in found] == pytest.approx(levels, abs=0.003)
+
+
+def test_a_noiseless_log_and_repeated_levels():
+    clock, exact, stays = staircase([1.0, 0.5, 1.0, 0.0, 1.0], [40.0] * 5, 1.0)
+    found = steady_stretches(clock, exact, shortest_s=15.0)
+    assert [s.level for s in found] == [1.0, 0.5, 1.0, 0.0, 1.0]
+
+
+def test_a_slow_ramp_is_no_stay():
+    clock, exact, stays = staircase([3.0, 0.5], [200.0, 200.0], 2.0, [0.0, 300.0])
+    current = exact + np.random.default_rng(6).normal(0.0, 0.002, len(clock))
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert len(found) == 2
+    # 8.3 mA/s: the jump that counts, 15 mA at 3 A, is reached 1.8 s into the ramp
+    assert found[0].end_s == pytest.approx(200.0, abs=3.0)
+    assert found[1].start_s == pytest.approx(500.0, abs=3.0)
+
+
+def test_a_warming_resistive_load_is_one_stay():
+    clock = np.arange(0.0, 1200.0, 0.5)
+    current = 3.0 * (0.98 + 0.02 * np.exp(-clock / 120.0)) + np.random.default_rng(7).normal(0.0, 0.001, len(clock))
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert [(s.start_s, s.end_s) for s in found] == [(0.0, 1199.5)]
+
+
+def test_stray_readings_do_not_cut_and_missing_ones_are_left_out():
+    clock = np.arange(0.0, 600.0)
+    current = 2.0 + np.random.default_rng(8).normal(0.0, 0.002, 600)
+    current[[100, 300, 301]] = [0.0, 9.0, 9.0]
+    current[200:205] = np.nan
+    current[::17] = np.nan
+    (only,) = steady_stretches(clock, current, shortest_s=15.0)
+    assert (only.start_s, only.end_s) == (1.0, 599.0)
+
+
+def test_a_long_pause_ends_a_stretch():
+    clock = np.concatenate([np.arange(0.0, 100.0), np.arange(160.0, 300.0)])
+    found = steady_stretches(clock, np.full(len(clock), 1.0), shortest_s=15.0)
+    assert [(s.start_s, s.end_s) for s in found] == [(0.0, 99.0), (160.0, 299.0)]
+    patient = Sensitivity(longest_gap_s=90.0)
+    assert len(steady_stretches(clock, np.full(len(clock), 1.0), shortest_s=15.0, sensitivity=patient)) == 1
+
+
+def test_uneven_sampling_and_a_coarse_clock():
+    g = np.random.default_rng(9)
+    clock = np.sort(g.uniform(0.0, 600.0, 1500))
+    current = np.where(clock < 300.0, 1.0, 0.75) + g.normal(0.0, 0.005, 1500)
+    first, second = steady_stretches(clock, current, shortest_s=15.0)
+    assert first.end_s == clock[clock < 300.0][-1]
+    assert second.start_s == clock[clock >= 300.0][0]
+    coarse = steady_stretches(np.floor(clock), current, shortest_s=15.0)
+    assert [(s.start_s, s.end_s) for s in coarse] == [(0.0, 299.0), (300.0, 599.0)]
+
+
+def test_stays_shorter_than_asked_are_left_out():
+    clock, exact, _ = staircase([1.0, 0.5, 1.0], [60.0, 10.0, 60.0], 1.0)
+    assert len(steady_stretches(clock, exact, shortest_s=15.0)) == 2
+    assert len(steady_stretches(clock, exact, shortest_s=5.0)) == 3
+
+
+def test_three_hours_at_ten_readings_a_second_take_less_than_a_second():
+    levels = [3.0, 2.25, 1.5, 0.75, 0.0] * 3
+    clock, exact, _ = staircase(levels, [720.0] * 15, 10.0)
+    current = exact + np.random.default_rng(10).normal(0.0, 0.01, len(clock))
+    began = time.process_time()
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert time.process_time() - began < 1.0
+    assert len(found) == 15
+
+
+def test_too_little_or_wrong_input():
+    assert steady_stretches(np.array([0.0, 1.0]), np.array([1.0, 1.0]), shortest_s=1.0) == ()
+    assert steady_stretches(np.arange(9.0), np.full(9, np.nan), shortest_s=1.0) == ()
+    with pytest.raises(ValueError, match="the times fall"):
+        steady_stretches(np.array([0.0, 2.0, 1.0]), np.ones(3), shortest_s=1.0)
+    with pytest.raises(ValueError, match="shapes"):
+        steady_stretches(np.arange(3.0), np.ones(4), shortest_s=1.0)
+    with pytest.raises(ValueError, match="above zero"):
+        Sensitivity(step_a=0.0)
