@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import re
+import tomllib
 import unicodedata
 from dataclasses import dataclass, field, replace
 from typing import Annotated, Literal
@@ -197,8 +198,12 @@ def with_entry(file: str, text: str, entry: IndexEntry) -> str:
     end = "\r\n" if "\r\n" in text else "\n"
     gap = "" if not text else end if text.endswith("\n") else end * 2
     longer = f"{text}{gap}{block}"
-    after = read_index(file, longer)
-    if after != (*before, entry):
+    try:
+        tomllib.loads(longer.removeprefix("\ufeff"))
+        fits = read_index(file, longer) == (*before, entry)
+    except tomllib.TOMLDecodeError:
+        fits = False
+    if not fits:
         problem = "another entry cannot be added: the entries are not written as [[file]] tables."
         raise BookError(Fault(file, "", problem, "Write each entry as a [[file]] table of its own."))
     return longer
