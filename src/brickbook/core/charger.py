@@ -128,6 +128,8 @@ class Claim:
         "study/name" of the figure, e.g. "standby/no_load_power_w".
     sense
         "min": at least, "max": at most, "about": within `tolerance_ratio` of the value.
+    tolerance_ratio
+        Allowance of the tester, relative to the value; for "min" and "max" it moves the limit to the maker's favour.
     value
         In the figure's unit.
     words
@@ -147,8 +149,8 @@ class Claim:
     when: dict[str, Scalar] | None = None
 
     def __post_init__(self) -> None:
-        if (self.sense == "about") != (self.tolerance_ratio is not None):
-            raise ValueError('tolerance_ratio goes with sense = "about", and "about" needs it')
+        if self.sense == "about" and self.tolerance_ratio is None:
+            raise ValueError('sense = "about" needs tolerance_ratio')
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
 from annotated_types import Ge, Gt, MinLen
 
 from brickbook.core.charger import Charger
+from brickbook.core.conditions import Scalar
 from brickbook.core.figure import Figure, Finding, Note
 from brickbook.core.instrument import Instrument
 from brickbook.core.page import Section
 from brickbook.core.table import Recording
 
-__all__ = ["Evidence", "Mains", "Outcome", "Procedure", "Settings", "Step", "Study", "View"]
+__all__ = ["Evidence", "Headline", "Mains", "Outcome", "Procedure", "Settings", "Step", "Study", "View"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,16 +101,66 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What a page is made from."""
+    """What a page is made from.
 
-    evidence: Evidence
+    Parameters
+    ----------
+    charger, settings
+        As the book has them.
+    figures, findings, notes
+        Of this study.
+    read
+        Gives the study's recordings, for pages that draw traces; reading them takes time, so only when called.
+    """
+
+    charger: Charger
+    settings: Settings
     figures: tuple[Figure, ...]
     findings: tuple[Finding, ...]
     notes: tuple[Note, ...]
+    read: Callable[[], tuple[Recording, ...]] = tuple
 
     def finding_of(self, figure: Figure) -> tuple[Finding, ...]:
         """Findings on a figure."""
         return tuple(f for f in self.findings if f.figure == figure.key)
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """A figure that sums a charger up: shown first, and a column of the book's index.
+
+    Parameters
+    ----------
+    title
+        Words of the column.
+    name
+        Name of the figure.
+    when
+        Conditions it must have.
+    largest, smallest
+        Of several that fit, the one with the largest or smallest value of this condition, or of "value".
+    """
+
+    title: str
+    name: str
+    when: Mapping[str, Scalar] = field(default_factory=dict)
+    largest: str = ""
+    smallest: str = ""
+
+    def pick(self, figures: Sequence[Figure]) -> Figure | None:
+        """The figure meant, or `None` when none fits; the first of equals."""
+        fitting = [f for f in figures if f.name == self.name and f.conditions.matches(self.when)]
+        if self.largest or self.smallest:
+            key = self.largest or self.smallest
+            sign = 1.0 if self.largest else -1.0
+            return max(fitting, key=lambda f: sign * _number(f, key), default=None)
+        return fitting[0] if fitting else None
+
+
+def _number(figure: Figure, key: str) -> float:
+    if key in ("value", "|value|"):
+        return abs(figure.value) if key == "|value|" else figure.value
+    return figure.conditions.number(key) if key in figure.conditions else float("-inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +185,8 @@ class Study:
         False for a study that works from the claims and other studies' figures.
     figure_names
         Name to words, for headings and `show`.
+    headlines
+        Figures that sum the charger up.
     """
 
     id: str
@@ -145,3 +198,4 @@ class Study:
     package: str
     needs_readings: bool = True
     figure_names: Mapping[str, str] = field(default_factory=dict)
+    headlines: tuple[Headline, ...] = ()

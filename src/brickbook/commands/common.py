@@ -1,0 +1,88 @@
+"""What the verbs share: finding the book, printing, progress, conditions typed by a person."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+from cyclopts import Parameter
+from rich.console import Console
+
+from brickbook.book import Book
+from brickbook.core.conditions import Scalar
+from brickbook.core.errors import BookError, Fault
+
+__all__ = ["BookOption", "JsonOption", "console", "open_book", "parse_pairs", "print_json", "progress", "wanted"]
+
+_T = TypeVar("_T")
+BookOption = Annotated[Path, Parameter(name=["--book", "-b"], help="Folder of the book.", env_var="BRICKBOOK_BOOK")]
+JsonOption = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON.")]
+
+
+def console() -> Console:
+    """Where people read; plain text where it is not a terminal."""
+    return Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+
+
+def open_book(path: Path) -> Book:
+    """The book, or an error that says how to begin one."""
+    return Book.open(path)
+
+
+def wanted(book: Book, slugs: Sequence[str]) -> tuple[str, ...]:
+    """The chargers named, or all of them; an unknown name is an error."""
+    known = book.chargers()
+    for slug in slugs:
+        if slug not in known:
+            listed = ", ".join(known) or "none"
+            raise BookError(Fault(f"chargers/{slug}", "", "there is no such charger.", f"The book has: {listed}."))
+    return tuple(slugs) or known
+
+
+def print_json(value: Any) -> None:
+    """JSON on standard output, for other programs."""
+    sys.stdout.write(json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False) + "\n")
+
+
+def progress(items: Iterable[_T], total: int, words: str, name: Callable[[_T], str]) -> Iterator[_T]:
+    """The items as they come: a moving bar on a terminal, one plain line each in a pipe; on standard error."""
+    if not sys.stderr.isatty():
+        for count, item in enumerate(items, 1):
+            sys.stderr.write(f"{words} {count}/{total}: {name(item)}\n")
+            yield item
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn  # noqa: PLC0415
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(words, total=total)
+        for item in items:
+            yield item
+            bar.update(task, advance=1, description=f"{words}: {name(item)}")
+
+
+def parse_pairs(pairs: Iterable[str], option: str) -> dict[str, Scalar]:
+    """"key=value" texts as a mapping; numbers and true/false are recognised."""
+    parsed: dict[str, Scalar] = {}
+    for pair in pairs:
+        key, equals, text = pair.partition("=")
+        if not equals or not key.strip():
+            raise BookError(Fault(option, pair, "is not written key=value.", f"For example {option} mains_v=230"))
+        parsed[key.strip()] = _scalar(text.strip())
+    return parsed
+
+
+def _scalar(text: str) -> Scalar:
+    if text in ("true", "false"):
+        return text == "true"
+    try:
+        return int(text)
+    except ValueError:
+        pass
+    try:
+        return float(text)
+    except ValueError:
+        return text

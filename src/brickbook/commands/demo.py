@@ -1,0 +1,36 @@
+"""`brickbook demo`: the whole job on an example, from raw files to published reports."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from brickbook.book import Book
+from brickbook.commands.common import console, progress
+from brickbook.commands.publish import publish
+from brickbook.core.errors import BookError, Fault
+from brickbook.demo import CHARGERS, example_title, make_book
+
+__all__ = ["demo"]
+
+
+def demo(
+    *,
+    into: Annotated[Path, Parameter(help="Folder for the example book.")] = Path("demo-book"),
+) -> int:
+    """Make an example book of four invented chargers, analyse it and publish its reports.
+
+    Run again, it works on the example book that is there: what has not changed is not done again.
+    """
+    if into.exists() and any(into.iterdir()):
+        book = Book.open(into)
+        if book.title != example_title():
+            raise BookError(Fault(str(into), "", "holds another book.", "Choose another folder with --into."))
+        console().print(f"The example book is in {into} already.")
+    else:
+        into.mkdir(parents=True, exist_ok=True)
+        for _ in progress(make_book(into), len(CHARGERS), "taking in raw files", str):
+            pass
+    return publish(book=into)

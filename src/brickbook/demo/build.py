@@ -1,0 +1,73 @@
+"""Make the example book: settings, four chargers, and their raw files, taken in as a tester would take them in."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+
+from brickbook.book import Book, write_atomic
+from brickbook.demo.campaign import RawDeposit, campaign
+from brickbook.demo.scenario import CHARGERS
+from brickbook.readers import guess_shape, matching_shape
+
+__all__ = ["deposit", "example_title", "make_book"]
+
+_SEED = 20261003
+_TOP = ("book.toml", "bench.toml", "house-rules.toml")
+
+
+def example_title() -> str:
+    """Title of the example book: by it an example book is recognised."""
+    return str(tomllib.loads(_text("book.toml"))["title"])
+
+
+def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS)) -> Iterator[str]:
+    """Write the example book into a folder that is empty or not there yet; gives each charger's slug when it is done."""
+    for name in _TOP[1:]:
+        write_atomic(root / name, _text(name).encode(), name=name)
+    write_atomic(root / "shapes.toml", b"# How the columns of each kind of log are understood.\n", name="shapes.toml")
+    write_atomic(root / ".gitignore", b"derived/\n", name=".gitignore")
+    write_atomic(root / _TOP[0], _text(_TOP[0]).encode(), name=_TOP[0])
+    book = Book.open(root)
+    for number, slug in enumerate(slugs):
+        folder = f"{slug}/"
+        (root / "chargers" / slug / "raw").mkdir(parents=True)
+        for name in ("charger.toml", "notes.md", "verdict.md"):
+            path = root / "chargers" / slug / name
+            write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
+        for raw in campaign(CHARGERS[slug], book.instruments, seed=_SEED + number):
+            deposit(book, slug, raw)
+        yield slug
+
+
+def deposit(book: Book, slug: str, raw: RawDeposit) -> None:
+    """Take one raw file into the book; its shape is that of an earlier file with the same headers, or guessed anew."""
+    shape = ""
+    if raw.reader == "meter-log":
+        known = matching_shape(raw.data, tuple(book.shapes.values()), name=raw.name)
+        if known is None:
+            known = guess_shape(raw.data, raw.name).shape
+            book.save_shape(known)
+        shape = known.id
+    book.import_raw(
+        slug,
+        raw.data,
+        name=raw.name,
+        studies=raw.studies,
+        reader=raw.reader,
+        shape=shape,
+        recording=raw.recording,
+        align=raw.align,
+        taken=raw.taken,
+        imported=raw.taken,
+        conditions=raw.conditions,
+        instruments=raw.instruments,
+        note=raw.note,
+    )
+
+
+def _text(name: str) -> str:
+    path = files("brickbook.demo") / "scenario" / name
+    return path.read_text(encoding="utf-8") if path.is_file() else ""

@@ -1,0 +1,296 @@
+"""Run the example campaign: physics, erring meters, and raw files with what a tester would note about each."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from brickbook.core.conditions import Scalar
+from brickbook.core.instrument import Instrument
+from brickbook.core.quantities import column_name, quantity_of
+from brickbook.demo.meters import MeterBench
+from brickbook.demo.physics import HARMONICS, Operation, operate, standby_power_w, steps
+from brickbook.demo.scenario import Example, Loading, Sweep
+from brickbook.demo.writers import SHAPES, Log
+
+__all__ = ["RawDeposit", "campaign"]
+
+FloatArray = NDArray[np.float64]
+_FIXTURE_OHM, _U_FIXTURE_OHM = 0.0040, 0.0003
+_U_CABLE_OHM = 0.0030
+_CLOCK_GAP_S = 37.4
+
+
+@dataclass(frozen=True, slots=True)
+class RawDeposit:
+    """A raw file on its way into the book: bytes, and what the tester knows about it."""
+
+    name: str
+    data: bytes
+    studies: tuple[str, ...]
+    taken: str
+    conditions: Mapping[str, Scalar]
+    instruments: Mapping[str, str]
+    reader: str = "meter-log"
+    recording: str = ""
+    align: str = "stated"
+    note: str = ""
+    tags: tuple[str, ...] = field(default=())
+
+
+def campaign(
+    example: Example,
+    instruments: Mapping[str, Instrument],
+    *,
+    seed: int,
+    mains: tuple[tuple[float, float], ...] = ((115.0, 60.0), (230.0, 50.0)),
+    perfect: bool = False,
+) -> Iterator[RawDeposit]:
+    """Raw files of one charger's campaign, in the order they would be taken.
+
+    Parameters
+    ----------
+    example
+        The charger and its campaign.
+    instruments
+        Of the bench.
+    seed
+        Of all randomness; equal seeds give equal bytes.
+    mains
+        Supplies (V, Hz).
+    perfect
+        Meters without error and scatter, for checks against the truth.
+    """
+    rng = np.random.default_rng(seed)
+    bench = MeterBench(instruments, rng, perfect=perfect)
+    # each unit and each bench fixture differ a little from what is stated, within what is stated
+    fixture = _FIXTURE_OHM + (0.0 if perfect else float(rng.normal()) * _U_FIXTURE_OHM)
+    clock = datetime(2026, 10, 3, 9, 0, 0)
+    for volts, hertz in mains:
+        for loading in example.loadings:
+            yield from _efficiency(example, loading, volts, hertz, bench, fixture, clock)
+            clock += timedelta(minutes=75)
+    volts, hertz = mains[-1]
+    for sweep in example.sweeps:
+        yield _sweep(example, sweep, volts, hertz, bench, fixture, clock)
+        clock += timedelta(minutes=6)
+    for volts, hertz in mains:
+        for situation in example.situations:
+            yield _standby(example, situation, volts, hertz, bench, clock)
+            clock += timedelta(minutes=25)
+    yield _hand_sheet(example, bench, clock)
+
+
+def _efficiency(
+    example: Example, loading: Loading, volts: float, hertz: float, bench: MeterBench, fixture: float, clock: datetime
+) -> Iterator[RawDeposit]:
+    ratios = (1.0, 0.75, 0.5, 0.25)
+    dwell = (1800.0, 420.0, 420.0, 420.0, 420.0, 420.0)
+    currents: dict[str, FloatArray] = {}
+    time_s = np.zeros(0)
+    segment = np.zeros(0, dtype=np.int64)
+    for port, full in loading.current_a.items():
+        warm = loading.warm_up_a.get(port, full)
+        low = loading.low_load_a.get(port, full / 10)
+        # a load's own setting error: the current is what it is, and is measured
+        levels = [warm, *(full * r * (1 + 0.0008 * (k - 1.5)) for k, r in enumerate(ratios)), low]
+        time_s, currents[port], segment = steps(levels, dwell, 1.0)
+    state = operate(example.model, mains_v=volts, contract_v=loading.contract_v, current_a=currents, time_s=time_s)
+    mains_side = _mains_columns(state, volts, hertz, segment, bench, harmonics=volts > 200)
+    port_side = _port_columns(example, state, segment, bench, fixture)
+    ports = "+".join(sorted(loading.current_a))
+    contract = " + ".join(f"{p} {loading.contract_v[p]:g} V" for p in sorted(loading.contract_v))
+    conditions: dict[str, Scalar] = {
+        "mains_v": volts,
+        "mains_hz": hertz,
+        "ports": ports,
+        "contract": contract,
+        "voltage_end": loading.end,
+        "measured_at": "receptacle",
+        "fixture_ohm": _FIXTURE_OHM,
+        "u_fixture_ohm": _U_FIXTURE_OHM,
+        "cable_ohm": example.cable_ohm,
+        "u_cable_ohm": _U_CABLE_OHM,
+        "ambient_c": 22.0,
+    }
+    stem = f"eff-{loading.name}-{volts:g}v"
+    taken = clock.isoformat()
+    common = {"studies": ("efficiency",), "taken": taken, "conditions": conditions, "recording": stem}
+    if example.efficiency_shape == "two-clocks":
+        # the load bank logs every two seconds on a clock of its own
+        every = slice(None, None, 2)
+        wall = _spoil(Log(clock, time_s, mains_side), bench)
+        load = _spoil(Log(clock, time_s[every] + _CLOCK_GAP_S, {c: v[every] for c, v in port_side.items()}), bench)
+        yield RawDeposit(f"{stem}-load.csv", SHAPES["plain-wide"](load), instruments=_instruments(port_side), **common)
+        yield RawDeposit(
+            f"{stem}-wall.csv",
+            SHAPES["plain-wide"](wall),
+            instruments=_instruments(mains_side),
+            align="load-steps",
+            **common,
+        )
+        return
+    log = _spoil(Log(clock, time_s, {**mains_side, **port_side}), bench)
+    yield RawDeposit(
+        f"{stem}.csv",
+        SHAPES[example.efficiency_shape](log),
+        instruments=_instruments({**mains_side, **port_side}),
+        **common,
+    )
+
+
+def _sweep(
+    example: Example, sweep: Sweep, volts: float, hertz: float, bench: MeterBench, fixture: float, clock: datetime
+) -> RawDeposit:
+    levels = [sweep.current_a * r for r in (0.0, 0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0)]
+    time_s, current, segment = steps(levels, [20.0] * len(levels), 0.5)
+    state = operate(
+        example.model,
+        mains_v=volts,
+        contract_v={sweep.port: sweep.contract_v},
+        current_a={sweep.port: current},
+        time_s=time_s,
+    )
+    columns = _port_columns(example, state, segment, bench, fixture)
+    log = _spoil(Log(clock, time_s, columns), bench)
+    slug = sweep.contract.lower().replace(" ", "")
+    return RawDeposit(
+        f"vi-{sweep.port.lower()}-{slug}.csv",
+        SHAPES[example.sweep_shape](log),
+        ("regulation",),
+        clock.isoformat(),
+        {
+            "mains_v": volts,
+            "mains_hz": hertz,
+            "port": sweep.port,
+            "contract": sweep.contract,
+            "output_v": sweep.contract_v,
+            "measured_at": "receptacle",
+            "fixture_ohm": _FIXTURE_OHM,
+            "u_fixture_ohm": _U_FIXTURE_OHM,
+        },
+        _instruments(columns),
+    )
+
+
+def _standby(
+    example: Example, situation: str, volts: float, hertz: float, bench: MeterBench, clock: datetime
+) -> RawDeposit:
+    time_s = np.arange(0.0, 1500.0, 1.0)
+    segment = np.zeros(len(time_s), dtype=np.int64)
+    truth = standby_power_w(example.model, volts, situation, time_s)
+    level = np.full(len(time_s), truth.mean())
+    error = bench.read("wall-meter", "mains_power_w", level, segment, scatter=0.004 * level, memory=0.3) - level
+    columns = {
+        "mains_voltage_v": bench.read(
+            "wall-meter", "mains_voltage_v", np.full(len(time_s), volts), segment, scatter=0.03
+        ),
+        "mains_power_w": truth + error,
+    }
+    log = _spoil(Log(clock, time_s, columns), bench)
+    slug = situation.lower().replace(" ", "")
+    return RawDeposit(
+        f"standby-{slug}-{volts:g}v.{'tsv' if example.standby_shape == 'epoch-tab' else 'csv'}",
+        SHAPES[example.standby_shape](log),
+        ("standby",),
+        clock.isoformat(),
+        {"mains_v": volts, "mains_hz": hertz, "situation": situation, "ambient_c": 22.0},
+        _instruments(columns),
+    )
+
+
+def _hand_sheet(example: Example, bench: MeterBench, clock: datetime) -> RawDeposit:
+    rows: list[tuple[str, str, str, str, str]] = []
+    sides = ("length", "width", "height")
+    places = {
+        **{f"body {s}": v for s, v in zip(sides, example.body_mm, strict=True)},
+        **{f"with prongs {s}": v for s, v in zip(sides, example.prongs_mm, strict=True)},
+    }
+    one = np.zeros(3, dtype=np.int64)
+    for place, truth in places.items():
+        read = bench.read("calliper", "length_mm", np.full(3, truth), one, scatter=0.02)
+        rows += [("length_mm", place, f"{v:.2f}", "mm", "calliper") for v in read]
+    read = bench.read("kitchen-scale", "mass_g", np.full(3, example.mass_g), one, scatter=0.05)
+    rows += [("mass_g", "charger", f"{v:.1f}", "g", "kitchen-scale") for v in read]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("quantity", "channel", "value", "unit", "instrument", "time", "note"))
+    for row in rows:
+        writer.writerow((*row, "", ""))
+    return RawDeposit(
+        "hand-readings.csv",
+        text.getvalue().encode(),
+        ("identity",),
+        clock.isoformat(),
+        {},
+        {},
+        reader="hand-sheet",
+    )
+
+
+def _mains_columns(
+    state: Operation, volts: float, hertz: float, segment: NDArray[np.int64], bench: MeterBench, *, harmonics: bool
+) -> dict[str, FloatArray]:
+    n = len(segment)
+    truths = {
+        "mains_voltage_v": (np.full(n, volts), 0.02, 0.6),
+        "mains_current_a": (state.input_a, 3e-4 * state.input_a, 0.5),
+        "mains_power_w": (state.input_w, 2e-4 * state.input_w + 1e-4, 0.5),
+        "mains_pf": (state.power_factor, 3e-4, 0.3),
+        "mains_frequency_hz": (np.full(n, hertz), 0.003, 0.0),
+        "mains_current_thd_ratio": (state.current_thd_ratio, 1e-3, 0.0),
+    }
+    if harmonics:
+        truths |= {column_name("mains_harmonic_a", str(h)): (state.harmonic_a[h], 2e-4, 0.0) for h in HARMONICS}
+    return {
+        column: bench.read("wall-meter", quantity_of(column), truth, segment, scatter=scatter, memory=memory)
+        for column, (truth, scatter, memory) in truths.items()
+    }
+
+
+def _port_columns(
+    example: Example, state: Operation, segment: NDArray[np.int64], bench: MeterBench, fixture: float
+) -> dict[str, FloatArray]:
+    columns: dict[str, FloatArray] = {}
+    for port in sorted(state.port_voltage_v):
+        amps = state.port_current_a[port]
+        model = example.model.ports[port]
+        load = amps / max(float(amps.max()), 1e-9)
+        noise = model.noise_v * 0.3 + model.noise_half_load_v * np.exp(-(((load - 0.5) / 0.08) ** 2))
+        columns[column_name("port_voltage_v", port)] = bench.read(
+            "load-bank",
+            "port_voltage_v",
+            state.port_voltage_v[port] - fixture * amps,
+            segment,
+            scatter=noise,
+            memory=0.4,
+        )
+        columns[column_name("port_current_a", port)] = bench.read(
+            "load-bank", "port_current_a", amps, segment, scatter=2e-4, memory=0.4
+        )
+    return columns
+
+
+def _instruments(columns: Mapping[str, FloatArray]) -> dict[str, str]:
+    return {quantity_of(c): "wall-meter" if quantity_of(c).startswith("mains_") else "load-bank" for c in columns}
+
+
+def _spoil(log: Log, bench: MeterBench) -> Log:
+    """What real logs have: a few lost samples and, now and then, an overflow code."""
+    if bench.perfect:
+        return log
+    n = len(log.time_s)
+    columns = {name: values.copy() for name, values in log.columns.items()}
+    names = list(columns)
+    for row in bench.rng.choice(n, size=max(1, n // 900), replace=False):
+        columns[names[int(bench.rng.integers(len(names)))]][row] = np.nan
+    overflow = ()
+    if n > 600:
+        overflow = ((int(bench.rng.integers(n // 2, n)), names[-1]),)
+    return Log(log.start, log.time_s, columns, overflow)

@@ -1,0 +1,94 @@
+"""Instruments that err as their accuracy table allows: the error model of `core.instrument`, run forwards.
+
+For each instrument, quantity and range one fraction of the bound is drawn; for each segment of a log one departure from
+the straight line; then scatter, quantisation, and what real logs have: lost samples and overflow codes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from brickbook.core.instrument import Instrument
+
+__all__ = ["MeterBench"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class MeterBench:
+    """All meters of one bench on one day: their errors stay what they are from file to file.
+
+    Parameters
+    ----------
+    instruments
+        As in bench.toml.
+    rng
+        Source of all randomness.
+    perfect
+        Read the truth: no error, no scatter, no quantisation. For checks.
+    """
+
+    instruments: Mapping[str, Instrument]
+    rng: np.random.Generator
+    perfect: bool = False
+    _fractions: dict[str, float] = field(default_factory=dict)
+
+    def read(
+        self,
+        instrument: str,
+        quantity: str,
+        truth: FloatArray,
+        segment: NDArray[np.int64],
+        *,
+        scatter: FloatArray | float = 0.0,
+        memory: float = 0.0,
+    ) -> FloatArray:
+        """What the instrument logs.
+
+        Parameters
+        ----------
+        truth
+            True values, SI, shape (n,).
+        segment
+            Number of the load level each sample belongs to, shape (n,).
+        scatter
+            Standard deviation of one reading.
+        memory
+            Correlation of one reading's scatter with the last one's, 0 to below 1.
+        """
+        if self.perfect:
+            return truth.copy()
+        out = truth + np.asarray(scatter) * _noise(self.rng, len(truth), memory)
+        resolution = 0.0
+        for number in np.unique(segment):
+            here = segment == number
+            level = float(np.mean(truth[here]))
+            accuracy = self.instruments[instrument].accuracy_for(quantity, level)
+            if accuracy is None:
+                raise KeyError(f"{instrument} cannot read {quantity} = {level:g}")
+            key = f"{instrument}: {accuracy.reference or quantity} {accuracy.range_max}"
+            if key not in self._fractions:
+                self._fractions[key] = float(self.rng.uniform(-1, 1))
+            slope = accuracy.percent_reading / 100
+            bound = accuracy.bound(level) + slope * (np.abs(truth[here]) - abs(level))
+            out[here] += self._fractions[key] * bound
+            out[here] += float(self.rng.uniform(-1, 1)) * accuracy.linearity()
+            resolution = accuracy.resolution
+            if resolution:
+                out[here] = np.round(out[here] / resolution) * resolution
+        return out
+
+
+def _noise(rng: np.random.Generator, n: int, memory: float) -> FloatArray:
+    """Unit normal noise whose neighbours are correlated (first-order autoregressive, stationary from the start)."""
+    white = rng.standard_normal(n)
+    if memory == 0.0:
+        return white
+    white[1:] *= np.sqrt(1.0 - memory**2)
+    return np.asarray(signal.lfilter([1.0], [1.0, -memory], white), dtype=np.float64)

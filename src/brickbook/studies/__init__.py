@@ -1,0 +1,28 @@
+"""The studies: one folder per question asked of a charger.
+
+Adding a study is adding its folder and its line here.
+"""
+
+from __future__ import annotations
+
+from brickbook.core.study import Study
+from brickbook.studies import efficiency, identity, regulation, standby, value
+
+__all__ = ["STUDIES", "study"]
+
+# In the order they run and are shown.
+STUDIES: tuple[Study, ...] = (
+    identity.STUDY,
+    efficiency.STUDY,
+    standby.STUDY,
+    regulation.STUDY,
+    value.STUDY,
+)
+
+
+def study(study_id: str) -> Study:
+    """The study of that id; raises `KeyError`."""
+    for one in STUDIES:
+        if one.id == study_id:
+            return one
+    raise KeyError(study_id)
