@@ -99,8 +99,9 @@ def step_offset(time_a_s: FloatArray, signal_a: FloatArray, time_b_s: FloatArray
     span = float(a.time_s[-1] - a.time_s[0] + b.time_s[-1] - b.time_s[0])
     fine = min(a.interval_s, b.interval_s) / 4
     grid_s = max(fine, span / MOST_POINTS)
-    x = _spread(a, grid_s, b.interval_s)
-    y = _spread(b, grid_s, a.interval_s)
+    widest = max(a.interval_s, b.interval_s)
+    x = _spread(a, grid_s, (b.interval_s, 2 * widest))
+    y = _spread(b, grid_s, (a.interval_s, 2 * widest))
     lags, height = _correlate(x, y)
     top = int(np.argmax(height))
     peak = float(height[top])
@@ -109,8 +110,8 @@ def step_offset(time_a_s: FloatArray, signal_a: FloatArray, time_b_s: FloatArray
             f"the load steps of the two do not look alike (best correlation {peak:.2f}, at least "
             f"{LEAST_CORRELATION:.2f} is needed)"
         )
-    width = (a.interval_s + b.interval_s) / grid_s
-    rivals = np.where(np.abs(lags - lags[top]) > 1.5 * width + 2, height, -1.0)
+    width = (a.interval_s + b.interval_s + 2 * widest) / grid_s
+    rivals = np.where(np.abs(lags - lags[top]) > width + 2, height, -1.0)
     second = int(np.argmax(rivals))
     shift = float(a.time_s[0] - b.time_s[0])
     if rivals[second] > RIVAL_RATIO * peak:
@@ -148,18 +149,21 @@ def _steps(time_s: FloatArray, signal: FloatArray, which: str) -> _Steps:
     return _Steps(time, rebuilt, float(np.median(np.diff(time))), count)
 
 
-def _spread(steps: _Steps, grid_s: float, other_s: float) -> FloatArray:
-    """Step rate on the grid, spread over both meters' intervals so that the two trains have one form."""
+def _spread(steps: _Steps, grid_s: float, widths_s: tuple[float, float]) -> FloatArray:
+    """Step rate on the grid, spread by boxes.
+
+    A step between two readings is already spread over their interval. The other meter's interval as a box gives both
+    trains one form; a wider one, common to both, lets steps that were seen early and late by chance still overlap.
+    """
     count = int(np.ceil((steps.time_s[-1] - steps.time_s[0]) / grid_s)) + 1
     grid = steps.time_s[0] + np.arange(count + 1) * grid_s
     rate = np.diff(np.interp(grid, steps.time_s, steps.level))
-    box = max(round(other_s / grid_s), 1)
-    padded = np.concatenate([np.zeros(box), rate, np.zeros(box)])
-    total = np.concatenate([[0.0], np.cumsum(padded)])
-    # centred mean over `box` points, half a point apart for even ones on both sides alike
-    smooth = (total[box:] - total[:-box]) / box
-    lead = box - (box - 1) // 2
-    return np.asarray(smooth[lead : lead + count], dtype=np.float64)
+    for width in widths_s:
+        half = max(round(width / grid_s / 2), 1)
+        padded = np.concatenate([np.zeros(half + 1), rate, np.zeros(half)])
+        total = np.cumsum(padded)
+        rate = (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)  # odd: stays centred
+    return np.asarray(rate, dtype=np.float64)
 
 
 def _correlate(x: FloatArray, y: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:

@@ -75,8 +75,8 @@ def _recording(name: str, parts: list[Part]) -> Recording:
             if len(same):
                 rows = "row repeats" if len(same) == 1 else "rows repeat"
                 notes.append(
-                    f"{table.raw.path}: {len(same)} {rows} the time of the row before, the first in line {int(table.lines[same[0]])}; "
-                    "kept in the file's order."
+                    f"{table.raw.path}: {len(same)} {rows} the time of the row before, the first in line "
+                    f"{int(table.lines[same[0]])}; kept in the file's order."
                 )
     ranges: dict[str, float] = {}
     for part in parts:

@@ -238,10 +238,8 @@ def _grid(lines: list[str], delimiter: Delimiter) -> _Grid | None:
             cells: list[str] = []
         else:
             cells = _fields(line, delimiter)
-        if cells and not cells[-1] and len(cells) > 1:
-            cells.pop()
         good = bool(cells) and _is_row(cells)
-        if good and run and len(cells) == len(run[0]):
+        if good and run and _joins(run, cells):
             run.append(cells)
         elif good:
             run, begin = [cells], at
@@ -257,6 +255,8 @@ def _grid(lines: list[str], delimiter: Delimiter) -> _Grid | None:
     first, rows = best
     if not rows:
         return None
+    if all(len(row) > 1 and not row[-1] for row in rows) and _header_width(lines, first, delimiter) < len(rows[0]):
+        rows = [row[:-1] for row in rows]
     width = len(rows[0])
     if width == 1 and delimiter != ",":
         return None
@@ -268,6 +268,17 @@ def _grid(lines: list[str], delimiter: Delimiter) -> _Grid | None:
     if delimiter == " " and width > 1 and any(":" in row[0] or ":" in row[-1] for row in rows) and width == 2:
         score *= 0.5  # a date and a time parted by a blank are not yet a table
     return _Grid(delimiter, first, rows, score)
+
+
+def _joins(run: list[list[str]], cells: list[str]) -> bool:
+    """Whether a row has the width of those before it; one empty field at the end counts for nothing (in place)."""
+    width = len(run[0])
+    if len(cells) == width + 1 and not cells[-1]:
+        cells.pop()
+    elif len(cells) == width - 1 > 0 and not any(row[-1] for row in run):
+        for row in run:
+            row.pop()
+    return len(cells) == len(run[0])
 
 
 def _is_row(cells: list[str]) -> bool:

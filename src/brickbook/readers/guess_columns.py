@@ -166,16 +166,19 @@ def _settle(seen: list[_Seen]) -> tuple[ColumnGuess, ...]:
     kinds = [_kind(column) for column in seen]
     analyser = any(kind in _ONLY_MAINS for kind in kinds)
     split = any(column.meaning.side for column in seen)
-    guesses: list[ColumnGuess] = []
+    guesses = [
+        _guess(column, kind, seen, kinds, analyser=analyser and not split)
+        for column, kind in zip(seen, kinds, strict=True)
+    ]
+    ranks = ("sure", "likely", "unsure")
     taken: dict[str, str] = {}
-    for column, kind in zip(seen, kinds, strict=True):
-        guess = _guess(column, kind, seen, kinds, analyser=analyser and not split)
+    for k in sorted(range(len(guesses)), key=lambda k: (not seen[k].meaning.words, ranks.index(guesses[k].confidence))):
+        guess = guesses[k]
         if guess.column and guess.column in taken:
             reason = f"would be {guess.column}, which {taken[guess.column]!r} is already"
-            guess = replace(guess, column="", confidence="unsure", reason=reason)
+            guesses[k] = replace(guess, column="", confidence="unsure", reason=reason)
         elif guess.column:
             taken[guess.column] = guess.header
-        guesses.append(guess)
     return tuple(guesses)
 
 
@@ -223,7 +226,7 @@ def _guess(column: _Seen, kind: Kind, seen: list[_Seen], kinds: list[Kind], *, a
     if not column.numbers:
         return result("", "unsure", f"{told}, but there are no numbers in the rows looked at")
     if kind == "temperature":
-        name = "ambient_c" if meaning.ambient else column_name("temperature_c", meaning.channel)
+        name = "ambient_c" if meaning.ambient else column_name("temperature_c", meaning.channel or meaning.place)
         return _with_unit(result(name, "sure" if column.unit else "likely", told), column)
     if kind == "resistance":
         return _with_unit(result(column_name("resistance_ohm", meaning.channel), "likely", told), column)

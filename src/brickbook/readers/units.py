@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import functools
-import math
 import re
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -71,24 +71,26 @@ class UnitProblem(ValueError):  # noqa: N818 - becomes a Fault of a ReadError wh
 
 @dataclass(frozen=True, slots=True)
 class Conversion:
-    """value in the quantity's unit = reading * factor + offset."""
+    """value in the quantity's unit = (reading - zero) * numerator / denominator.
 
-    factor: float = 1.0
-    offset: float = 0.0
+    A fraction of whole numbers rather than a factor: 1000 is a float, 0.001 is not, so that 7 ms becomes the float
+    nearest to 0.007.
+    """
+
+    numerator: float = 1.0
+    denominator: float = 1.0
+    zero: float = 0.0
+
+    @property
+    def factor(self) -> float:
+        """The fraction as one number."""
+        return self.numerator / self.denominator
 
     def apply(self, values: FloatArray) -> FloatArray:
-        """Readings in the quantity's unit.
-
-        A factor like 0.001 is applied as a division by 1000: 1000 is a float, 0.001 is not, so that 7 ms becomes the
-        float nearest to 0.007.
-        """
-        if self.factor == 1.0 and self.offset == 0.0:
+        """Readings in the quantity's unit."""
+        if self == Conversion():
             return values
-        inverse = 1.0 / self.factor
-        whole = round(inverse)
-        if self.factor < 1.0 and math.isclose(inverse, whole, rel_tol=1e-12):
-            return values / whole + self.offset
-        return values * self.factor + self.offset
+        return (values - self.zero) * self.numerator / self.denominator
 
 
 @functools.cache
@@ -135,16 +137,23 @@ def conversion(unit: str, wanted: str) -> Conversion:
     if source.dimensionality != target.dimensionality:
         what = f"{unit!r} is a unit of something else" if unit else "there is no unit"
         raise UnitProblem(f"{what}; expected {wanted or 'a plain ratio or %'}, or a multiple of it")
-    registry = _registry()
-    at_zero, at_one = (float(registry.Quantity(x, source).to(target).magnitude) for x in (0.0, 1.0))
-    if wanted == "degC":
-        return Conversion(round(at_one - at_zero, 12), round(at_zero, 10))
-    # 1e-3 of pint's arithmetic may be off by one unit in the last place; twelve digits carry every unit met here
-    return Conversion(float(f"{at_one:.14g}"), 0.0)
+    quantity = _registry().Quantity
+    zero = round(float(quantity(0.0, target).to(source).magnitude), 9) if wanted == "degC" else 0.0
+    one = float(quantity(zero + 1.0, source).to(target).magnitude) - float(quantity(zero, source).to(target).magnitude)
+    return Conversion(*_fraction(one), zero)
+
+
+def _fraction(factor: float) -> tuple[float, float]:
+    """The simple fraction a factor of pint's float arithmetic stands for."""
+    for most in (1000, 10**6, 10**9, 10**12):
+        simple = Fraction(factor).limit_denominator(most)
+        if simple and abs(float(simple) / factor - 1.0) < 1e-12:
+            return float(simple.numerator), float(simple.denominator)
+    return factor, 1.0
 
 
 def is_unit(text: str) -> bool:
-    """Whether a text, with or without brackets, is a unit a meter would write."""
+    """Whether a text, with or without brackets, is a unit a meter would write (no lengths: "in" is a word here)."""
     plain = text.strip().strip("[]()").strip()
     if not plain or re.search(r"\d", plain):
         return False
@@ -157,7 +166,7 @@ def is_unit(text: str) -> bool:
 
 @functools.cache
 def _known_dimension(unit: Any) -> bool:
-    kinds = ("s", "V", "A", "W", "Wh", "Hz", "ohm", "degC", "g", "mm", "A*h", "%")
+    kinds = ("s", "V", "A", "W", "Wh", "Hz", "ohm", "degC", "A*h", "%")
     return any(unit.dimensionality == _registry().parse_units(kind).dimensionality for kind in kinds)
 
 

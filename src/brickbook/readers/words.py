@@ -194,6 +194,8 @@ class Meaning:
         Port, harmonic order or place; "" when there is none.
     words
         The words that told.
+    place
+        Words left over when the column is a temperature.
     ambient, reactive, statistic
         Ambient temperature; reactive power (no quantity of ours); a minimum, maximum or mean of something.
     """
@@ -202,6 +204,7 @@ class Meaning:
     side: Side
     channel: str
     words: tuple[str, ...]
+    place: str = ""
     ambient: bool = False
     reactive: bool = False
     statistic: bool = False
@@ -242,14 +245,14 @@ def meaning_of(header: str) -> Meaning:
     side = sides[0][0] if sides else ("port" if channel and not channel.startswith("CH") else "")
     if sides:
         told = (*told, sides[0][1])
-    if kind == "temperature" and not channel:
-        known = _KINDS["temperature"] | _AMBIENT
-        channel = "-".join(word for word in words if word not in known and not word.isdigit())
+    known = _KINDS["temperature"] | _AMBIENT
+    place = "-".join(word for word in words if word not in known and not word.isdigit() and word != "t")
     return Meaning(
         kind,
         side,
         channel,
         tuple(dict.fromkeys(told)),
+        place=place,
         ambient=any(word in _AMBIENT for word in words),
         reactive=any(word in _REACTIVE for word in words),
         statistic=any(word in _STATISTICS for word in words),
