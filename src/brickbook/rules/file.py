@@ -15,7 +15,8 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from brickbook.core.errors import BookError, Fault
-from brickbook.rules.model import Band, Harmonic, Limit, Rule, Supply
+from brickbook.rules.model import Limit, Rule
+from brickbook.rules.rows import Band, Harmonic, Supply
 
 __all__ = ["load_rules", "parse_rules"]
 
@@ -50,18 +51,13 @@ def parse_rules(text: str, file: str, origin: Literal["standard", "house"] = "st
         raise BookError(_syntax_fault(str(error), file)) from error
     lines = _lines(text)
     faults = [
-        Fault(
-            file,
-            _where((key,), lines),
-            f"unknown key {key!r}; the file holds [[rule]] tables",
-            _similar(key, ("rule",)),
-        )
+        Fault(file, _where((key,), lines), f"unknown key {key!r}: the file holds [[rule]] tables.", "Write [[rule]].")
         for key in data
         if key != "rule"
     ]
     tables = data.get("rule", [])
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        faults.append(Fault(file, _where(("rule",), lines), "rule must be a list of tables", "Write [[rule]]."))
+        faults.append(Fault(file, _where(("rule",), lines), "rule must be a list of tables.", "Write [[rule]]."))
         tables = []
     rules: list[Rule] = []
     for index, table in enumerate(tables):
@@ -167,7 +163,8 @@ def _fault(detail: ErrorDetails, index: int, table: Mapping[str, Any], file: str
     if kind == "missing":
         return Fault(file, _where(place[:-1], lines, str(table.get("id", ""))), f"key {key!r} is missing")
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
-        return Fault(file, where, f"unknown key {key!r}", _similar(key, _known_keys(place)))
+        near = difflib.get_close_matches(key, _known_keys(place), n=1)
+        return Fault(file, where, f"unknown key {key!r}.", f"Did you mean {near[0]!r}?" if near else "Take it out.")
     if kind == "value_error":
         return Fault(file, where, detail["msg"].removeprefix("Value error, "))
     found = _found(detail["input"])
@@ -182,11 +179,6 @@ def _known_keys(place: _Place) -> tuple[str, ...]:
     level = next((part for part in reversed(place[:-1]) if isinstance(part, str) and part in _KEYS_AT), "rule")
     names = [item.name for item in fields(_KEYS_AT[level])]
     return tuple("limit" if name == "limits" else name for name in names if name != "origin")
-
-
-def _similar(key: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(key, known, n=1)
-    return f"Did you mean {near[0]!r}?" if near else ""
 
 
 def _found(value: object) -> str:

@@ -13,7 +13,8 @@ from brickbook.core.figure import Figure, Finding
 from brickbook.core.study import Settings
 from brickbook.core.uncertainty import Measured
 from brickbook.rules.decision import decide, number_of, probability_of_conformity
-from brickbook.rules.model import Bound, Limit, Rule
+from brickbook.rules.model import Limit, Rule
+from brickbook.rules.rows import Bound
 from brickbook.rules.subject import contract_of, ports_of, subjects
 
 __all__ = ["judge", "judge_claims", "unmeasured_claims", "weights"]

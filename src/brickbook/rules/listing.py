@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from brickbook.rules.file import load_rules
-from brickbook.rules.model import Limit, Rule, Subject
+from brickbook.rules.model import Limit, Rule
+from brickbook.rules.rows import Subject
 from brickbook.rules.subject import is_low_voltage
 
 __all__ = ["limits"]

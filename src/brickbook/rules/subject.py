@@ -13,7 +13,8 @@ from typing import Literal
 
 from brickbook.core.charger import Charger, Output, Port
 from brickbook.core.conditions import Conditions
-from brickbook.rules.model import Limit, Rule, Subject
+from brickbook.rules.model import Limit, Rule
+from brickbook.rules.rows import Subject
 
 __all__ = [
     "contract_of",
