@@ -92,6 +92,30 @@ def test_a_wrong_edit_writes_nothing(book, root, key, value, told):
     assert (root / FILE).read_bytes() == before
 
 
+def test_a_file_that_is_not_toml_is_not_edited(book, root):
+    (root / FILE).write_text("name = 1\nmaker =\n")
+    with pytest.raises(BookError) as caught:
+        book.set_value(SLUG, "name", "x")
+    assert str(caught.value) == (
+        f"{FILE}: line 2, column 8: is not valid TOML: invalid value. Correct the line, or the one before it."
+    )
+    (root / FILE).unlink()
+    with pytest.raises(BookError, match=r"charger\.toml: is missing\. Write it first\."):
+        book.set_value(SLUG, "name", "x")
+
+
+@pytest.mark.parametrize("wrong", ["name = 1\n", "name = \n"])
+def test_an_edit_that_did_something_else_is_not_written(book, root, monkeypatch, wrong):
+    before = (root / FILE).read_bytes()
+    monkeypatch.setattr("brickbook.book._write.tomlkit.dumps", lambda _: wrong)
+    with pytest.raises(BookError) as caught:
+        book.set_value(SLUG, "name", "x")
+    assert str(caught.value) == (
+        f"{FILE}: cannot be edited without changing something else. Make this change in an editor."
+    )
+    assert (root / FILE).read_bytes() == before
+
+
 def test_key_path():
     assert key_path("f", 'a."b c"[2].d') == ("a", "b c", 2, "d")
 

@@ -1,8 +1,10 @@
 """Raw files: taken in byte for byte, and never used once they are not what came in."""
 
+import errno
 import hashlib
 import os
 import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -115,6 +117,35 @@ def test_all_problems_at_once(book, root):
         (f"{RAW}/b.csv", "is not in the index, so no study uses it."),
         (f"{RAW}/sub/c.csv", "is not in the index, so no study uses it."),
     ]
+
+
+def test_what_cannot_be_read_is_told(book, root, monkeypatch):
+    def denied(path, *_):
+        raise PermissionError(errno.EACCES, "", str(path))
+
+    (entry,) = book.index(SLUG)
+    real = Path.read_bytes
+    monkeypatch.setattr(Path, "read_bytes", lambda p: denied(p) if p.suffix == ".csv" else real(p))
+    monkeypatch.setattr("os.scandir", denied)
+    why = "cannot be read: permission denied. Check who may read and write it."
+    assert message(book.raw_bytes, SLUG, entry) == f"{RAW}/eff-115.csv: {why}"
+    assert [str(fault) for fault in book.check_raw(SLUG)] == [f"{RAW}/eff-115.csv: {why}", f"{RAW}: {why}"]
+
+
+@pytest.mark.parametrize(
+    ("path", "problem"),
+    [
+        ("a//b", 'has an empty part or "." in it'),
+        ("a/./b", 'has an empty part or "." in it'),
+        ("a ", "has the part 'a ', which begins with a dot or a space or ends with one"),
+        ("é" * 101, "is longer than 200 bytes"),
+        ("a\u202eb", r"has the character '\u202e' in it, which not every file system allows"),
+        ("INDEX.toml", "is the name of the index itself"),
+        ("Messung 1/é.csv", ""),
+    ],
+)
+def test_names(path, problem):
+    assert name_problem(path) == problem
 
 
 def test_import_keeps_what_people_wrote(book, root, tmp_path):

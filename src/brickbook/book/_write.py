@@ -9,8 +9,8 @@ from dataclasses import MISSING, Field, fields, is_dataclass
 from typing import Any
 
 import tomlkit
-from tomlkit.exceptions import TOMLKitError
 
+from brickbook.book._check import parse
 from brickbook.book._locate import KeyPath
 from brickbook.core.conditions import Conditions
 from brickbook.core.errors import BookError, Fault
@@ -75,10 +75,8 @@ def with_value(file: str, text: str, key: str, value: Any) -> str:
     """
     path = key_path(file, key)
     mark, body = ("\ufeff", text[1:]) if text.startswith("\ufeff") else ("", text)
-    try:
-        wanted, document = tomllib.loads(body), tomlkit.parse(body)
-    except (tomllib.TOMLDecodeError, TOMLKitError) as error:
-        raise BookError(Fault(file, "", f"cannot be edited: {error}.", "Correct the file first.")) from error
+    parse(file, text)
+    wanted, document = tomllib.loads(body), tomlkit.parse(body)
     if not (_set(wanted, path, value) and _set(document, path, value)):
         raise BookError(Fault(file, key, "is not there to be set.", "Add its table to the file first."))
     return mark + _verified(file, tomlkit.dumps(document), wanted)
