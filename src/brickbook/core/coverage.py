@@ -1,7 +1,7 @@
 """How wide an interval must be, and how probable it is that a value lies beyond a limit.
 
-The error of a `Measured` is the sum of independent sources. Those known only through some degrees of freedom, and the
-normal ones, are joined into one Student t distribution with the Welch–Satterthwaite degrees of freedom (GUM G.4.1);
+The error of a `Measured` is the sum of independent sources. The normal ones, and those known only through some degrees
+of freedom, are joined into one Student t distribution with the Welch–Satterthwaite degrees of freedom (GUM G.4.1);
 each rectangular bound taken as certain is kept as what it is. Their sum is convolved numerically (propagation of
 distributions, JCGM 101:2008 5.2, for a linear model), so that a budget ruled by one data sheet bound gets k = 1.65 and
 not the 1.96 of a normal distribution.
@@ -19,14 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from brickbook.core.uncertainty import Measured, scalar, welch_satterthwaite
+from brickbook.core.uncertainty import Measured, Source, scalar, welch_satterthwaite
 
 __all__ = ["Coverage", "ErrorDistribution", "coverage", "error_distribution", "probability_within"]
 
 FloatArray = NDArray[np.float64]
 
 _POINTS = 901  # of the half table
-_SMALL = 0.08  # rectangles below this share of u are joined to the normal part
+_SMALL = 0.08  # bounds below this share of u are not convolved one by one
 _TAIL = 1e-8  # probability left beyond the table, one side
 
 
@@ -150,19 +150,28 @@ def _parts(measured: Measured) -> _Parts | None:
     if u == 0.0:
         return None
     halves: list[float] = []
-    joined = {}
+    joined: dict[Source, float] = {}
+    small = 0.0
     for source, term in measured.terms.items():
         size = abs(float(term))
-        # a bound that may itself be wrong (finite dof, GUM G.4.2) has no sharp ends: it goes the normal way
-        certain = source.distribution != "normal" and np.isinf(source.dof) and size > _SMALL * u
-        if certain and source.distribution == "rectangular":
-            halves.append(size * 3**0.5)
-        elif certain:
-            halves += [size * 1.5**0.5] * 2  # a triangle is the sum of two equal rectangles
-        elif size > 0.0:
+        if source.distribution == "normal" or np.isfinite(source.dof):
+            # a bound that may itself be wrong (finite dof, GUM G.4.2) has no sharp ends: it goes the normal way
             joined[source] = size
-    scale = float(np.sqrt(sum(size**2 for size in joined.values())))
-    return _Parts(scale, welch_satterthwaite(joined), sorted(halves, reverse=True))
+        elif size <= _SMALL * u:
+            small += size**2
+        elif source.distribution == "rectangular":
+            halves.append(size * 3**0.5)
+        else:
+            halves += [size * 1.5**0.5] * 2  # a triangle is the sum of two equal rectangles
+    dof = welch_satterthwaite({s: t for s, t in joined.items() if t})
+    scale_square = sum(size**2 for size in joined.values())
+    # Many small bounds add up to a normal error. Joined to a t distribution they would thin its tails (Welch–
+    # Satterthwaite then is 2 % short of the sum of the distributions), so next to one they stand as three rectangles.
+    if np.isfinite(dof) and small > (_SMALL * u) ** 2:
+        halves += [small**0.5] * 3
+    else:
+        scale_square += small
+    return _Parts(float(np.sqrt(scale_square)), dof, sorted(halves, reverse=True))
 
 
 def _convolve(parts: _Parts, u: float) -> ErrorDistribution:
