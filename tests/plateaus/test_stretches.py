@@ -109,7 +109,10 @@ def test_the_edge_is_that_of_exhaustive_least_squares(seed):
     clock = np.arange(600.0)
     current = np.where(clock < change, 1.0, 0.8) + g.normal(0.0, 0.03, 600)
     # independent route: try every split of the log into two means
-    squares = [np.square(current[:k] - current[:k].mean()).sum() + np.square(current[k:] - current[k:].mean()).sum() for k in range(2, 599)]
+    squares = [
+        np.square(current[:k] - current[:k].mean()).sum() + np.square(current[k:] - current[k:].mean()).sum()
+        for k in range(2, 599)
+    ]
     best = 2 + int(np.argmin(squares))
     first, second = steady_stretches(clock, current, shortest_s=15.0)
     assert abs(first.end_s - (best - 1)) <= 1.0
@@ -126,7 +129,7 @@ def test_quarter_steps_of_a_small_load_are_found():
 
 def test_fine_sweep_of_five_second_stays():
     levels = list(np.arange(0.0, 3.0, 0.1))
-    clock, exact, stays = staircase(levels, [5.0] * 30, 2.0)
+    clock, exact, _stays = staircase(levels, [5.0] * 30, 2.0)
     current = np.round(exact + np.random.default_rng(5).normal(0.0, 0.002, len(clock)), 3)
     found = steady_stretches(clock, current, shortest_s=2.0)
     assert len(found) == 30
@@ -134,13 +137,13 @@ def test_fine_sweep_of_five_second_stays():
 
 
 def test_a_noiseless_log_and_repeated_levels():
-    clock, exact, stays = staircase([1.0, 0.5, 1.0, 0.0, 1.0], [40.0] * 5, 1.0)
+    clock, exact, _stays = staircase([1.0, 0.5, 1.0, 0.0, 1.0], [40.0] * 5, 1.0)
     found = steady_stretches(clock, exact, shortest_s=15.0)
     assert [s.level for s in found] == [1.0, 0.5, 1.0, 0.0, 1.0]
 
 
 def test_a_slow_ramp_is_no_stay():
-    clock, exact, stays = staircase([3.0, 0.5], [200.0, 200.0], 2.0, [0.0, 300.0])
+    clock, exact, _stays = staircase([3.0, 0.5], [200.0, 200.0], 2.0, [0.0, 300.0])
     current = exact + np.random.default_rng(6).normal(0.0, 0.002, len(clock))
     found = steady_stretches(clock, current, shortest_s=15.0)
     assert len(found) == 2
