@@ -3,6 +3,7 @@
 import errno
 import os
 import signal
+import stat
 import subprocess
 import sys
 import time
@@ -20,6 +21,18 @@ def test_writes_replaces_and_makes_folders(tmp_path):
     write_atomic(path, b"two")
     assert path.read_bytes() == b"two"
     assert [p.name for p in path.parent.iterdir()] == ["figures.parquet"]
+
+
+def test_flushed_before_the_rename_and_the_folder_after_it(tmp_path, monkeypatch):
+    """The order that fsync(2) asks for: the file's data, then the rename, then the folder that holds the name."""
+    done = []
+    fsync, rename = os.fsync, _files._rename
+    monkeypatch.setattr(
+        _files.os, "fsync", lambda d: (done.append("folder" if stat.S_ISDIR(os.fstat(d).st_mode) else "file"), fsync(d))
+    )
+    monkeypatch.setattr(_files, "_rename", lambda a, b: (done.append("rename"), rename(a, b)))
+    write_atomic(tmp_path / "a", b"x")
+    assert done == ["file", "rename", "folder"]
 
 
 def test_a_link_stays_a_link_and_the_mode_is_kept(tmp_path):

@@ -105,6 +105,23 @@ def test_deleted_by_hand_it_does_not_delete_that_of_another(tmp_path):
     assert path.read_text() == "of another"
 
 
+def test_a_lock_on_a_file_that_was_just_deleted_does_not_count(tmp_path, monkeypatch):
+    path = tmp_path / ".lock"
+    take, calls = _lock._take, []
+
+    def late(descriptor, name):
+        calls.append(descriptor)
+        if len(calls) == 1:
+            path.unlink()  # its holder finished between our opening and locking
+        return take(descriptor, name)
+
+    monkeypatch.setattr(_lock, "_take", late)
+    with hold(path, name=".lock"):
+        assert len(calls) == 2
+        assert f"pid = {os.getpid()}" in path.read_text()
+    assert not path.exists()
+
+
 def test_only_one_of_many_threads_holds_it(tmp_path):
     inside, most, refused = 0, 0, 0
     gate = threading.Barrier(6)
