@@ -107,11 +107,11 @@ def test_killed_at_any_moment_the_file_is_whole(tmp_path):
         "    write_atomic(path, (str(n % 10) * 200_000).encode())\n"
         "    if n == 1: print('ready', flush=True)\n"
     )
-    for attempt in range(8):
+    for attempt in range(5):
         process = subprocess.Popen([sys.executable, "-c", code, str(path)], stdout=subprocess.PIPE)
         assert process.stdout is not None
         process.stdout.readline()
-        time.sleep(0.003 * attempt)
+        time.sleep(0.005 * attempt)
         process.send_signal(signal.SIGKILL)
         process.wait()
         process.stdout.close()

@@ -285,7 +285,7 @@ words = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), min_siz
 scalars = words | st.integers(-(10**9), 10**9) | st.booleans() | st.floats(allow_nan=False, allow_infinity=False)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=40)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=30)
 @given(
     files=st.lists(
         st.tuples(names, st.binary(max_size=200), words, st.dictionaries(words, scalars, max_size=3)),
