@@ -320,8 +320,8 @@ def extend_back(region: Region, stream: BitStream, ordered_set_bit: int) -> int:
     halves: NDArray[np.float64] = np.diff(region.integral(places)) / (0.5 * period)
     halves[places[:-1] < 0.0] = np.nan
     level = _PREAMBLE_LEVELS * np.sign(_PREAMBLE_LEVELS[-2 * seen :] @ halves[-2 * seen :])
-    high = float(np.median(halves[-2 * seen :][level[-2 * seen :] > 0]))
-    low = float(np.median(halves[-2 * seen :][level[-2 * seen :] < 0]))
+    near, up = halves[-2 * seen :], level[-2 * seen :] > 0.0
+    high, low = float(near[up].mean()), float(near[~up].mean())
     fits = np.abs(halves - np.where(level > 0, high, low)) < 0.35 * (high - low)
     missing = np.flatnonzero(~fits[: -2 * seen].reshape(-1, 2).all(axis=1))
     return PREAMBLE_BITS - 1 - int(missing[-1]) if missing.size else PREAMBLE_BITS

@@ -219,8 +219,10 @@ def find_ordered_set(bits: NDArray[np.uint8], limit: int) -> OrderedSetMatch | N
     places = min(limit + 1, bits.size - ORDERED_SET_BITS + 1)
     if places <= 0:
         return None
-    windows = np.lib.stride_tricks.sliding_window_view(bits[: places + ORDERED_SET_BITS - 1], 5)
-    codes = windows @ _BIT_WEIGHTS
+    reach = places + ORDERED_SET_BITS - 5
+    codes = bits[:reach].copy()
+    for shift in range(1, 5):
+        codes += bits[shift : shift + reach] << shift
     right = np.zeros((len(_SET_NAMES), places), dtype=np.uint8)
     for position in range(4):
         right += codes[5 * position : 5 * position + places] == _SET_CODES[:, position, None]
