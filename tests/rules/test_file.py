@@ -37,6 +37,11 @@ value = 0.1
 
 R, L0, L1 = "rule[0]", "rule[0].limit[0]", "rule[0].limit[1]"
 
+CLASSES_IN_WORDS = (
+    "basic, low-voltage, multiple-voltage, ac-ac-basic, ac-ac-low-voltage, single-voltage, any, adaptive-basic, "
+    "adaptive-low-voltage, adaptive-multiple-voltage, adaptive-single-voltage, adaptive-any"
+)
+
 BROKEN = [
     ('sense = "min"', 'sence = "min"', [
         f"line 11, {L0} (us-test): key 'sense' is missing",
@@ -61,9 +66,7 @@ BROKEN = [
     ("to = 49", "to = 49, below = 50", [f"line 19, {L0}.bands.basic[1] (us-test): to and below exclude each other"]),
     ("to = 49", "above = 60, to = 49", [f"line 19, {L0}.bands.basic[1] (us-test): the band is empty: it begins at 60 W and ends at 49 W"]),
     ("basic = [", "middle = [", [
-        f"line 11, {L0} (us-test): unknown class 'middle' in bands; the classes are basic, low-voltage, multiple-voltage, "
-        "ac-ac-basic, ac-ac-low-voltage, single-voltage, any, adaptive-basic, adaptive-low-voltage, "
-        "adaptive-multiple-voltage, adaptive-single-voltage, adaptive-any"
+        f"line 11, {L0} (us-test): unknown class 'middle' in bands; the classes are " + CLASSES_IN_WORDS
     ]),
     ("value = 0.1\n", "", [f"line 23, {L1} (us-test): a limit is given in one way: value, low and high, bands, or harmonics; found none"]),
     ("value = 0.1\n", "value = 0.1\nlow = 0.0\n", [
@@ -75,13 +78,13 @@ BROKEN = [
     ('"standby/no_load_power_w"', '"no_load_power_w"', [f"line 23, {L1} (us-test): figure must be \"study/name\", found 'no_load_power_w'"]),
     ("value = 0.1\n", "value = 0.1\nweight = 2\n", [f"line 1, {R} (us-test): weight and why belong to house rules"]),
     ("value = 0.1\n", 'value = 0.1\nfrom_memory = "sure"\n', [
-        f"line 27, {L1}.from_memory (us-test): expected '', 'high', 'medium-high', 'medium' or 'low', found 'sure'"
+        f"line 28, {L1}.from_memory (us-test): expected '', 'high', 'medium-high', 'medium' or 'low', found 'sure'"
     ]),
     ("value = 0.1\n", "harmonics = [\n  { order = 3, cap = 2.3, cap_over_n = 1 },\n]\n", [
-        f"line 27, {L1}.harmonics[0] (us-test): give either cap or cap_over_n"
+        f"line 28, {L1}.harmonics[0] (us-test): give either cap or cap_over_n"
     ]),
     ("value = 0.1\n", "harmonics = [\n  { order = 15, to = 38, cap = 2.3 },\n]\n", [
-        f"line 27, {L1}.harmonics[0] (us-test): to = 38 must be above order = 15 and odd or even like it"
+        f"line 28, {L1}.harmonics[0] (us-test): to = 38 must be above order = 15 and odd or even like it"
     ]),
     ('procedures = { us-appendix-z = "" }', 'procedures = ["us-appendix-z"]', [f"line 9, {R}.procedures (us-test): expected a table, found a list"]),
     ('procedures = { us-appendix-z = "" }', 'origin = "house"', [f"line 9, {R}.origin (us-test): unknown key 'origin'. Take it out."]),
@@ -89,7 +92,7 @@ BROKEN = [
         f"line 1, {R} (us-test): a rule has either limits, or not_available with the reason why it has none"
     ]),
     ("[[rule]]", "[[rules]]", ["line 1, rules: unknown key 'rules': the file holds [[rule]] tables. Write [[rule]].",
-                               "line 11, rule: rule must be a list of tables. Write [[rule]]."]),
+                               "rule: rule must be a list of tables. Write [[rule]]."]),
     ("market = ", "market ", ["line 4: not valid TOML: Expected '=' after a key in a key/value pair (column 8)"]),
 ]  # fmt: skip
 
@@ -121,17 +124,17 @@ def test_a_date_may_be_written_as_a_date():
 def test_an_id_used_twice():
     with pytest.raises(BookError) as error:
         parse_rules(GOOD + GOOD, "study/rules.toml")
-    assert str(error.value) == "study/rules.toml: line 28, rule[1].id: rule id 'us-test' is used twice"
+    assert str(error.value) == "study/rules.toml: line 29, rule[1].id: rule id 'us-test' is used twice"
 
 
 def test_all_faults_of_a_file_are_told_at_once():
-    text = GOOD.replace('sense = "min"', 'sense = "least"') + GOOD.replace("us-test", "b").replace(
+    text = GOOD.replace('sense = "min"', 'sense = "least"') + GOOD.replace("us-test", "other").replace(
         "value = 0.1", 'value = "x"'
     )
     with pytest.raises(BookError) as error:
         parse_rules(text, "r.toml")
     places = [fault.place for fault in error.value.faults]
-    assert places == ["line 14, rule[0].limit[0].sense (us-test)", "line 53, rule[1].limit[1].value (b)"]
+    assert places == ["line 14, rule[0].limit[0].sense (us-test)", "line 54, rule[1].limit[1].value (other)"]
 
 
 def test_an_empty_file_has_no_rules():
@@ -142,4 +145,4 @@ def test_line_of_a_list_on_one_line():
     text = GOOD.replace("value = 0.1", 'harmonics = [{ order = 3, cap = 2.3 }, { order = 5, cap = "x" }]')
     with pytest.raises(BookError) as error:
         parse_rules(text, "r.toml")
-    assert str(error.value) == f"r.toml: line 26, {L1}.harmonics[1].cap (us-test): expected a number, found 'x'"
+    assert str(error.value) == f"r.toml: line 27, {L1}.harmonics[1].cap (us-test): expected a number, found 'x'"

@@ -18,7 +18,8 @@ PROBABLE = 0.95
 def number_of(figure: Figure) -> Measured:
     """The figure as a measured number; one whose budget was not kept is taken as normal with its u and dof."""
     if figure.u > 0.0 and not figure.budget:
-        return Measured(figure.value, {Source("combined", "B", "normal", figure.dof): figure.u})
+        own = Source(f"uncertainty of {figure.key}", "B", "normal", figure.dof)
+        return Measured(figure.value, {own: figure.u})
     return measured_of(figure)
 
 

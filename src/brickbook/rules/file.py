@@ -237,6 +237,8 @@ def _lines(text: str) -> dict[_Place, int]:
         if header is not None:
             table = _table_of(header[2].split("."), counts, repeated=header[1] == "[[")
             found[table] = number
+            if isinstance(table[-1], int):
+                found.setdefault(table[:-1], number)
             continue
         key = _KEY.match(line)
         if key is not None:

@@ -170,9 +170,8 @@ class Band:
 
     def begins(self, power_w: float) -> bool:
         """Whether the lower end, where the row states one, is not above P [W]."""
-        return not (
-            (self.at_least is not None and power_w < self.at_least) or (self.above is not None and power_w <= self.above)
-        )
+        too_low = self.at_least is not None and power_w < self.at_least
+        return not too_low and not (self.above is not None and power_w <= self.above)
 
     def value(self, power_w: float, outputs: int = 1) -> float:
         """The limit at P [W], unrounded."""
