@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Literal
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import numpy as np
 import vl_convert
@@ -27,7 +27,7 @@ __all__ = ["chart_png", "chart_svg", "left_out", "vega_lite"]
 
 _SVG = "http://www.w3.org/2000/svg"
 _KEEP = re.compile(r"^(?!aria-|role$|class$|pointer-events$)")
-ElementTree.register_namespace("", _SVG)
+ET.register_namespace("", _SVG)
 
 
 def vega_lite(chart: Chart, *, size: Size = WIDE, title: bool = False) -> Json:
@@ -62,7 +62,7 @@ def chart_svg(chart: Chart, *, size: Size = WIDE, title: bool = False, label: st
     with the chart's own.
     """
     drawn = vl_convert.vegalite_to_svg(vega_lite(chart, size=size, title=title), allowed_base_urls=[])
-    root = ElementTree.fromstring(drawn)  # noqa: S314 - made just now from our own specification
+    root = ET.fromstring(drawn)  # noqa: S314 - made just now from our own specification
     _lighten(root)
     _name_ids(root, f"{_word(chart.id)}-{size.width:g}-")
     box = root.get("viewBox", "")
@@ -77,7 +77,7 @@ def chart_svg(chart: Chart, *, size: Size = WIDE, title: bool = False, label: st
             "aria-label": clean(label if label is not None else chart.alt),
         }
     )
-    return ElementTree.tostring(root, encoding="unicode", short_empty_elements=True)
+    return ET.tostring(root, encoding="unicode", short_empty_elements=True)
 
 
 def chart_png(
@@ -111,16 +111,16 @@ def left_out(chart: Chart) -> int:
     return count
 
 
-def _darken(part: Any, key: str = "") -> Any:
+def _darken(part: Any) -> Any:
     """The same specification in the colours of the dark; data is left alone."""
     if isinstance(part, dict):
-        return {k: v if k == "data" else _darken(v, k) for k, v in part.items()}
+        return {k: v if k == "data" else _darken(v) for k, v in part.items()}
     if isinstance(part, list):
         return [_darken(v) for v in part]
     return DARK.get(part, part) if isinstance(part, str) else part
 
 
-def _name_ids(root: ElementTree.Element, prefix: str) -> None:
+def _name_ids(root: ET.Element, prefix: str) -> None:
     """Give ids names of our own: the engine numbers them on from one picture to the next."""
     names = {e.attrib["id"]: f"{prefix}{k}" for k, e in enumerate(e for e in root.iter() if "id" in e.attrib)}
     for element in root.iter():
@@ -131,7 +131,7 @@ def _name_ids(root: ElementTree.Element, prefix: str) -> None:
                 element.set(key, f"url(#{names[value[5:-1]]})")
 
 
-def _lighten(element: ElementTree.Element) -> None:
+def _lighten(element: ET.Element) -> None:
     """Drop what only a scripted chart needs."""
     for child in list(element):
         name = child.tag.removeprefix(f"{{{_SVG}}}")

@@ -87,14 +87,14 @@ def curve_spec(chart: Chart, size: Size, *, title: bool) -> Json:
     ) + (10 if beside else 22)
     frame.width = size.width - frame.left - frame.right
     placed, key_height = key_rows(keys, size.width - 16, letter)
-    frame.top = key_height + letter * 1.9
+    frame.top = key_height + letter * 2.2
     if placed:
         offset_x, offset_y = 8 - frame.left, -frame.top
         frame.layers += samples([(offset_x + x, offset_y + y, key) for x, y, key, _ in placed])
         frame.layers += letters([(offset_x + x + 26, offset_y + y, name) for x, y, _, name in placed], letter)
 
     frame.layers = _data_layers(chart, curves, frame, x_scale, y_scale) + frame.layers
-    frame.layers += letters([(8 - frame.left, -letter * 0.95, axis_title(chart.y))], letter, colour=MUTED)
+    frame.layers += letters([(8 - frame.left, -letter * 1.2, axis_title(chart.y))], letter, colour=MUTED)
     frame.layers += letters(
         [(frame.width, frame.height + letter * 2.5, axis_title(chart.x))], letter, align="right", colour=MUTED
     )
@@ -179,10 +179,12 @@ def _scale(axis: Axis, found: Sequence[float], count: float, *, to_ticks: bool) 
         low = 0.0 if 0 <= low <= 0.3 * high else low - 0.02 * reach
     elif 0 <= low <= 0.25 * high:
         low = 0.0
+    else:
+        low = max(0.0, low - 0.03 * reach) if low >= 0 else low - 0.03 * reach
     if axis.high is not None:
         high = axis.high
-    elif not to_ticks:
-        high += 0.02 * (high - low)
+    else:
+        high += (0.03 if to_ticks else 0.02) * reach
     return linear_scale(
         low,
         high,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -37,7 +39,7 @@ def keep_extremes(y: NDArray[np.float64], limit: int) -> NDArray[np.int64]:
     groups = (limit - 2) // 2
     edges = np.linspace(0, n, groups + 1).astype(np.int64)
     chosen = [np.array([0, n - 1], dtype=np.int64)]
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in itertools.pairwise(edges):
         part = y[start:stop]
         chosen.append(np.array([start + int(part.argmin()), start + int(part.argmax())], dtype=np.int64))
     return np.unique(np.concatenate(chosen))

@@ -185,6 +185,8 @@ def budget_rows(figure: Figure) -> list[BudgetRow]:
     """The budget of a figure, contributions in the unit it is shown in."""
     quantity = quantity_of_figure(figure.name, figure.unit, figure.value, figure.u)
     total = math.fsum(c.u**2 for c in figure.budget)
+    if total == 0.0:
+        return []
     rows = []
     for part in figure.budget:
         shown = plain_text(float(f"{part.u * float(quantity.factor):.2g}"))
@@ -193,7 +195,7 @@ def budget_rows(figure: Figure) -> list[BudgetRow]:
                 part,
                 f"{shown}\u00a0{quantity.unit}" if quantity.unit else shown,
                 "∞" if math.isinf(part.dof) else f"{part.dof:.0f}",
-                f"{100 * part.u**2 / total:.0f}\u00a0%" if total > 0 else "—",
+                f"{100 * part.u**2 / total:.0f}\u00a0%",
             )
         )
     return rows

@@ -9,6 +9,7 @@ from brickbook.core.charger import Claim
 from brickbook.core.figure import Decision, Figure, Finding
 from brickbook.publish.ledger import Ledger
 from brickbook.publish.numbers import limit_text, number_text, probability_text
+from brickbook.publish.wording import conditions_text
 
 __all__ = [
     "DECISIONS",
@@ -86,7 +87,9 @@ def _rows(findings: Sequence[Finding], ledger: Ledger) -> list[FindingRow]:
     out = []
     for k, finding in enumerate(findings, start=1):
         figure = ledger.figure(finding.figure)
-        limit = limit_text(finding.limit, finding.sense, figure.unit, figure.name, finding.limit_high)
+        limit = limit_text(
+            finding.limit, finding.sense, figure.unit, figure.name, finding.limit_high, beside=figure.value
+        )
         out.append(FindingRow(f"finding-{k}", finding, figure, ledger.words(figure), limit))
     return out
 
@@ -119,17 +122,18 @@ def conclusion(findings: Sequence[Finding], unmeasured: Sequence[Claim], ledger:
     if not findings:
         return ["Nothing was set against a limit."]
     rows = _rows(findings, ledger)
-    count = {d: sum(1 for row in rows if row.finding.decision == d) for d in DECISIONS}
+    count: dict[str, int] = {d: sum(1 for row in rows if row.finding.decision == d) for d in DECISIONS}
     total = len(rows)
-    out = [
-        f"{total} {'figure was' if total == 1 else 'figures were'} set against a limit: {count['meets']} "
-        f"{'meets' if count['meets'] == 1 else 'meet'} it, {count['does not meet']} "
-        f"{'does' if count['does not meet'] == 1 else 'do'} not, {count['undecided']} "
-        f"{'is' if count['undecided'] == 1 else 'are'} undecided, {count['not judged']} "
-        f"{'was' if count['not judged'] == 1 else 'were'} not judged."
-    ]
+    verbs = {
+        "meets": ("meets it", "meet it"),
+        "does not meet": ("does not", "do not"),
+        "undecided": ("is undecided", "are undecided"),
+        "not judged": ("was not judged", "were not judged"),
+    }
+    counted = [f"{count[d]} {one if count[d] == 1 else more}" for d, (one, more) in verbs.items()]
+    out = [f"{total} {'figure was' if total == 1 else 'figures were'} set against a limit: {', '.join(counted)}."]
     for row in rows:
-        where = f" ({row.figure.conditions.text()})" if len(row.figure.conditions) else ""
+        where = f" ({conditions_text(row.figure.conditions)})" if len(row.figure.conditions) else ""
         said = f"{row.words[:1].upper()}{row.words[1:]}{where}: {number_text(row.figure)}"
         against = f"“{row.finding.title}” asks for {row.limit}"
         if row.finding.decision == "does not meet":

@@ -6,11 +6,13 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from brickbook.core.conditions import Conditions
 from brickbook.core.errors import Fault, PublishError
 from brickbook.core.figure import Figure, Finding
 from brickbook.core.page import Chart, Section, TableBlock
 from brickbook.core.table import Rows
 from brickbook.publish.numbers import name_in_words
+from brickbook.publish.wording import shared_conditions
 
 __all__ = ["FigureGroup", "Ledger", "SourceFile", "SourceLine", "StudyProvenance", "anchor"]
 
@@ -46,6 +48,11 @@ class FigureGroup:
     name: str
     method: str
     figures: tuple[Figure, ...]
+    shared: Conditions
+
+    def own(self, figure: Figure) -> Conditions:
+        """The conditions a figure does not share with all of the group."""
+        return figure.conditions.only(*(k for k in figure.conditions if k not in self.shared))
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +189,13 @@ class Ledger:
                 study,
                 titles.get(study, name_in_words(study)),
                 tuple(
-                    FigureGroup(self.words(figures[0]), name, method, tuple(figures))
+                    FigureGroup(
+                        self.words(figures[0]),
+                        name,
+                        method,
+                        tuple(figures),
+                        shared_conditions([figure.conditions for figure in figures]),
+                    )
                     for (name, method), figures in groups.items()
                 ),
             )

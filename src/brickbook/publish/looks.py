@@ -57,7 +57,7 @@ class Size:
     row: float | None = None  # pitch of the rows of bars and strips [px]; None: as they need
 
 
-WIDE = Size(820.0, 320.0, 13.0, 2000, beside=True)
+WIDE = Size(820.0, 300.0, 13.0, 2000, beside=True)
 NARROW = Size(360.0, 250.0, 12.0, 800, beside=False)
 
 

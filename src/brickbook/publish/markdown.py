@@ -48,7 +48,8 @@ def markdown_html(text: str, *, heading_level: int = 3) -> Markup:
 
 
 def _blocks(text: str) -> Iterator[tuple[str, list[str]]]:
-    kind, items = "", []
+    kind = ""
+    items: list[str] = []
     for line in [*text.splitlines(), ""]:
         bullet, number, heading = _BULLET.match(line), _NUMBER.match(line), _HEADING.match(line)
         own = "ul" if bullet else "ol" if number else ""

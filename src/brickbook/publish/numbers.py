@@ -131,7 +131,7 @@ def quantity_of_figure(name: str, unit: str, value: float, uncertainty: float = 
 def value_text(
     value: float | None, uncertainty: float, unit: str, name: str = "", *, digits: int = 2, signed: bool = False
 ) -> str:
-    """Value ± U with its unit, or "not measured" for `None`.
+    r"""Value ± U with its unit, or "not measured" for `None`.
 
     Parameters
     ----------
@@ -147,11 +147,11 @@ def value_text(
     Examples
     --------
     >>> value_text(7.243, 0.372, "W")
-    '(7.24 ± 0.37)\\xa0W'
+    '(7.24 ± 0.37)\xa0W'
     >>> value_text(0.0712, 0.0021, "W")
-    '(71.2 ± 2.1)\\xa0mW'
+    '(71.2 ± 2.1)\xa0mW'
     >>> value_text(0.89983, 0.0049, "", "efficiency_ratio")
-    '(89.98 ± 0.49)\\xa0%'
+    '(89.98 ± 0.49)\xa0%'
     """
     if value is None or not math.isfinite(value):
         return NOT_MEASURED
@@ -191,7 +191,7 @@ def interval_text(figure: Figure) -> str:
     texts = [
         _round_decimals(_decimal(end) * quantity.factor, _decimal(half) * quantity.factor, 2)[0] for end in (low, high)
     ]
-    return f"{texts[0]} to {_with_unit(texts[1], quantity.unit)}"
+    return f"{texts[0]}{_SPACE}to{_SPACE}{_with_unit(texts[1], quantity.unit)}"
 
 
 def factor_text(figure: Figure) -> str:
@@ -199,10 +199,15 @@ def factor_text(figure: Figure) -> str:
     return f"k{_SPACE}={_SPACE}{figure.coverage_factor:.2f}" if figure.u > 0.0 else ""
 
 
-def limit_text(limit: float, sense: Sense, unit: str, name: str = "", high: float = float("nan")) -> str:
-    """A limit in words: "at least 88 %", "at most 75 mW", "19 V to 21 V". Printed to five significant digits."""
+def limit_text(
+    limit: float, sense: Sense, unit: str, name: str = "", high: float = float("nan"), *, beside: float | None = None
+) -> str:
+    """A limit in words: "at least 88 %", "at most 75 mW", "19 V to 21 V". Printed to five significant digits.
+
+    With `beside`, the measured value [unit], the limit takes the prefix that value is shown with.
+    """
     size = max((abs(x) for x in (limit, high) if math.isfinite(x)), default=0.0)
-    quantity = quantity_of_figure(name, unit, size)
+    quantity = quantity_of_figure(name, unit, size if beside is None else beside)
 
     def one(x: float) -> str:
         return _with_unit(_significant(_decimal(x) * quantity.factor, 5), quantity.unit)

@@ -16,6 +16,7 @@ from brickbook.publish import numbers
 from brickbook.publish.charts import chart_svg, left_out
 from brickbook.publish.ledger import anchor
 from brickbook.publish.looks import NARROW, WIDE, clean
+from brickbook.publish.wording import conditions_text, source_text
 
 __all__ = ["block_kind", "css_string", "environment", "file_address", "style_sheet"]
 
@@ -46,6 +47,8 @@ def environment() -> Environment:
         decision_word=numbers.decision_word,
         not_measured=numbers.NOT_MEASURED,
         dof_text=_dof_text,
+        conditions_text=conditions_text,
+        source_text=source_text,
         capital=lambda text: text[:1].upper() + text[1:],
         left_out=left_out,
         wide_svg=lambda chart: _svg(chart, wide=True),
@@ -93,7 +96,7 @@ def cell_kind(cell: Cell) -> str:
 
 
 def cell_align(table: TableBlock, column: int) -> str:
-    """ "l" or "r" for a column."""
+    """Alignment of a column: l or r."""
     if table.align:
         return table.align[column] if column < len(table.align) else "r"
     return "l" if column == 0 else "r"

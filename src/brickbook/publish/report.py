@@ -1,4 +1,4 @@
-"""The report of one charger: one HTML file that opens anywhere, asks for nothing and shows where each number is from."""
+"""The report of one charger: one HTML file that opens anywhere and shows where each number is from."""
 
 from __future__ import annotations
 

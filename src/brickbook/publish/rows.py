@@ -37,7 +37,7 @@ def bar_spec(chart: Chart, bars: Bars, size: Size, *, title: bool) -> Json:
     limits = [(float(limit.y), limit.name) for limit in chart.limits if isinstance(limit.y, (int, float))]
     ends = [0.0, *[r + h for r, h in zip(right, half, strict=True)], *left, *[at for at, _ in limits]]
     low = chart.x.low if chart.x.low is not None else min(ends)
-    high = chart.x.high if chart.x.high is not None else max(ends) or 1.0
+    high = chart.x.high if chart.x.high is not None else max(ends) * 1.02 or (1.0 if low >= 0 else 0.0)
     count = size.width * 0.6 / (letter * 6)
     if chart.x.scale == "log":
         above = [v for v in ends if v > 0] or [1.0, 10.0]
@@ -48,12 +48,19 @@ def bar_spec(chart: Chart, bars: Bars, size: Size, *, title: bool) -> Json:
             high,
             count,
             hold_low=low >= 0 or chart.x.low is not None,
-            hold_high=chart.x.high is not None,
+            hold_high=True,
             to_ticks=True,
         )
     keys = [Key(name, "patch", k, series_colour(k)) for k, name in enumerate(bars.parts)] if len(bars.parts) > 1 else []
     words = [_bar_words(row, h, chart.x.unit) for row, h in zip(totals, half, strict=True)]
-    frame, centres, step = _row_frame(bars.labels, size, keys, limits, scale, right_of=words)
+    tips = [max(r, r + n + h) for r, n, h in zip(right, left, half, strict=True)]
+    frame, centres, step = _row_frame(
+        bars.labels,
+        size,
+        keys,
+        limits,
+        [(scale.place(max(t, scale.low), 1.0), w) for t, w in zip(tips, words, strict=True)],
+    )
 
     x_enc, _ = axes(scale, None, frame)
     x_enc["axis"] = {**x_enc["axis"], "grid": True, "domain": False, "ticks": False}
@@ -91,6 +98,7 @@ def bar_spec(chart: Chart, bars: Bars, size: Size, *, title: bool) -> Json:
     if not scale.log:
         zero = scale.place(0.0, frame.width)
         layers += rules([(zero, 0, zero, frame.height)], colour=MUTED, width=1.0)
+    layers += _upright_limits(limits, scale, frame)
     bar_ends: list[float] = []
     error: list[tuple[float, float, float, float]] = []
     for row, centre in enumerate(centres):
@@ -109,7 +117,6 @@ def bar_spec(chart: Chart, bars: Bars, size: Size, *, title: bool) -> Json:
         letter * 0.96,
         halo=True,
     )
-    layers += _upright_limits(limits, scale, frame)
     frame.layers = layers + frame.layers
     frame.layers += letters(
         [(frame.width, frame.height + letter * 2.4, axis_title(chart.x))], letter, align="right", colour=MUTED
@@ -133,7 +140,7 @@ def strip_spec(chart: Chart, strip: Strip, size: Size, *, title: bool) -> Json:
         low = 0.0 if chart.x.low is None and 0 <= low <= 0.3 * high else low
         scale = linear_scale(low, high, count, hold_low=True, hold_high=True, to_ticks=False)
     keys = [Key(kind, "span", k, series_colour(k)) for k, kind in enumerate(kinds)]
-    frame, centres, step = _row_frame(strip.rows, size, keys, limits, scale, right_of=())
+    frame, centres, step = _row_frame(strip.rows, size, keys, limits, ())
     x_enc, _ = axes(scale, None, frame)
     layers = _axis_carrier(x_enc, scale)
     layers += rules([(0.0, centre, frame.width, centre) for centre in centres], colour=GRID, width=1.0)
@@ -187,9 +194,7 @@ def _row_frame(
     size: Size,
     keys: Sequence[Key],
     limits: Sequence[tuple[float, str]],
-    scale: Scale,
-    *,
-    right_of: Sequence[str],
+    words: Sequence[tuple[float, str]],
 ) -> tuple[Frame, list[float], float]:
     """Margins, the centre of each row and the rows' pitch; names stand left of the rows, or above them when narrow."""
     letter = size.letter
@@ -203,8 +208,10 @@ def _row_frame(
     else:
         frame.left = 14.0
         centres = [pitch * k + 33.0 for k in range(len(names))]
-    # the words after a bar must fit beyond the longest one
-    frame.right = max((text_width(text, letter) for text in right_of), default=8.0) + 16
+    # each bar's words (its end as a share of the axis, text) must fit beyond it
+    room = size.width - frame.left
+    beyond = [room - (room - 16 - text_width(text, letter)) / share for share, text in words if share > 0.05]
+    frame.right = min(max([letter * 1.6, *beyond]), room * 0.6)
     frame.width = size.width - frame.left - frame.right
     frame.bottom = letter * 3.0
     placed, key_height = key_rows(keys, size.width - 16, letter)
@@ -267,13 +274,15 @@ def _upright_limits(limits: Sequence[tuple[float, str]], scale: Scale, frame: Fr
         if not scale.low <= at <= scale.high:
             continue
         x = scale.place(at, frame.width)
-        y = -6 - letter * 1.3 * (len(limits) - 1 - k) - letter * 0.4
-        lines.append((x, y + letter * 0.5, x, frame.height))
+        # the leftmost stands lowest and each ends at its own line, so that no line runs through a name
+        y = -6 - letter * 1.3 * k - letter * 0.4
+        lines.append((x, y + letter * 0.65, x, frame.height))
         text = wrap(name, frame.width + frame.left - 16, letter, 1)[0]
         wide = text_width(text, letter)
-        to_left = x + wide > frame.width + frame.right - 6
-        start = max(8 - frame.left, x - wide) if to_left else x
-        out += letters([(start, y, text)], letter, halo=True)
+        if x - wide >= 8 - frame.left:
+            out += letters([(x, y, text)], letter, align="right", halo=True)
+        else:
+            out += letters([(8 - frame.left, y, text)], letter, halo=True)
     return [*rules(lines, width=1.2), *out]
 
 

@@ -58,9 +58,7 @@ def publish_index(book: Book) -> Path:
                 sum(n.severity == "warning" for n in stored.notes),
             )
         )
-    page = render_index(
-        IndexInput(_meta(book), tuple(h.title for h in columns), tuple(entries), software=_SOFTWARE)
-    )
+    page = render_index(IndexInput(_meta(book), tuple(h.title for h in columns), tuple(entries), software=_SOFTWARE))
     path = book.derived() / "report" / "index.html"
     book.write(path, page.encode())
     return path
