@@ -272,21 +272,19 @@ def _surplus(body: bytes, rows: int, mark: bytes, width: int) -> int | None:
     return surplus
 
 
-def ragged(name: str, line: int, found: int, width: int, shape: Shape) -> ReadError:
+def ragged(name: str, line: int, found: int, shape: Shape, *, last: bool) -> ReadError:
     """The fault of a row with a wrong number of fields."""
-    cut = " A last line is often cut short when logging stops: name its beginning as footer." if found < width else ""
-    hint = (
-        " A decimal comma in a file parted by commas looks like this."
-        if found > width and shape.delimiter == ","
-        else ""
-    )
-    return fail(
-        name,
-        line,
-        f"{found} {'field' if found == 1 else 'fields'}, but the header has {width}.",
+    width = len(shape.headers)
+    remedy = (
         f"Raw files are never edited: export the log again, or set footer in shape {shape.id} to what the line begins "
-        f"with, so that lines from there on are left out.{cut}{hint}",
+        "with, so that lines from there on are left out."
     )
+    if found < width and last:
+        remedy += " The last line is often cut short when logging stops."
+    if found > width and shape.delimiter == ",":
+        remedy += " A decimal comma in a file parted by commas looks like this."
+    fields = "field" if found == 1 else "fields"
+    return fail(name, line, f"{found} {fields}, but the header has {width}.", remedy)
 
 
 def _slow(
@@ -301,11 +299,12 @@ def _slow(
     width = len(place.headers)
     columns: dict[int, list[str]] = {k: [] for k in wanted}
     lines: list[int] = []
+    last = int(np.flatnonzero(keep)[-1]) + place.first
     for line, cells in _rows(text, shape, place, keep):
         if len(cells) == width + 1 and not cells[-1]:
             cells.pop()
         if len(cells) != width:
-            raise ragged(text.name, line, len(cells), width, shape)
+            raise ragged(text.name, line, len(cells), shape, last=line == last)
         lines.append(line)
         for k, column in columns.items():
             column.append(cells[k])

@@ -292,11 +292,11 @@ class _Reader:
         if len(back) == 0:
             return
         at = int(back[0])
-        more = f" (and again {len(back) - 1} times)" if len(back) > 1 else ""
+        more = f", the first of {len(back)} places" if len(back) > 1 else ""
         raise fail(
             self.name,
             int(lines[at]),
-            f"time goes back by {clock.time_s[at - 1] - clock.time_s[at]:.6g} s against the row above{more}.",
+            f"time goes back by {clock.time_s[at - 1] - clock.time_s[at]:.6g} s against the reading before{more}.",
             "Its clock was set, passed midnight or the log was started anew: log each run to its own file.",
         )
 

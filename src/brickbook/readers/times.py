@@ -93,7 +93,9 @@ def clock_of_numbers(found: NumberColumn, lines: IntArray, time: ShapeTime) -> C
     try:
         unit = conversion(time.unit, "s")
     except UnitProblem as problem:
-        return CellFault(int(lines[0]) if len(lines) else 0, f"unit of the time: {problem}.", "Correct the shape.")
+        return CellFault(
+            int(lines[0]) if len(lines) else 0, f"unit of the time: {problem}.", "Set time.unit in the shape."
+        )
     if time.kind == "elapsed":
         return Clock(unit.apply(found.values))
     # A float holds today's epoch to a quarter of a microsecond; the difference is taken before the unit is applied.
