@@ -9,6 +9,7 @@ strongly shared errors can pull a fit off its data (Peelle's pertinent puzzle: D
 
 from __future__ import annotations
 
+import warnings
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -357,7 +358,9 @@ def _takes_complex(model: Callable[..., Any], x: ArrayLike, start: FloatArray) -
         stepped = start.astype(np.complex128)
         stepped[k] += 1j * _COMPLEX_STEP
         try:
-            moved = model(x, *stepped)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", np.exceptions.ComplexWarning)  # what is dropped is found just below
+                moved = model(x, *stepped)
         except TypeError:
             return False
         if not np.iscomplexobj(moved):

@@ -89,9 +89,13 @@ def propagate_monte_carlo(
     errors = {s: _draw(generator, s, draws) for s in sources}
     outcome = _evaluate(function, inputs, errors, draws)
     scatter = outcome - outcome.mean()
-    terms = {s: float(scatter @ errors[s] / (errors[s] @ errors[s])) for s in sources}
-    explained = sum((t * errors[s] for s, t in terms.items()), start=np.zeros(draws))
-    leftover = float(np.std(scatter - explained))
+    terms: dict[Source, float] = {}
+    leftover = float(np.std(scatter))
+    if sources:  # least squares on all at once: for a linear formula nothing is left over, whatever the draws
+        table = np.stack([errors[s] - errors[s].mean() for s in sources])
+        slopes = np.linalg.solve(table @ table.T, table @ scatter)
+        terms = {s: float(t) for s, t in zip(sources, slopes, strict=True)}
+        leftover = float(np.std(scatter - slopes @ table))
     if leftover > 1e-9 * float(np.std(scatter)):
         terms[Source(source, "B", "normal")] = leftover
     # wide-tailed draws for the interval only: a t distribution of two degrees of freedom has no standard deviation

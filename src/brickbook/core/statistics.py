@@ -66,8 +66,10 @@ def effective_count(readings: FloatArray) -> float:
        A sum of estimated coefficients cannot do this: its terms add up to -1/2 over all lags, which is why truncation
        at the first crossing gives intervals that hold 62 % instead of 95 % for 30 readings with rho = 0.95.
     2. As the windowed sum of the r_k up to the first lag W of at least 3 times the sum itself (Madras & Sokal,
-       J. Stat. Phys. 50 (1988) 109, appendix C), times 1 + (2 W + 1)/n for the mean taken out (Wolff, Comput. Phys.
-       Commun. 156 (2004) 143, equation 49; equation number from memory). It sees what is not of first order.
+       J. Stat. Phys. 50 (1988) 109, appendix C; wider beyond 1000 readings), times 1 + (2 W + 1)/n for the mean taken
+       out (Wolff, Comput. Phys. Commun. 156 (2004) 143, equation 49). It sees what is not of first order.
+
+    The publications are cited from memory.
 
     Parameters
     ----------
@@ -134,11 +136,14 @@ def _inflation(readings: FloatArray) -> tuple[float, float]:
     if n < _FEWEST:
         return 1.0, 1.0
     r = autocorrelations(readings)
+    if not r[1:].any():
+        return 1.0, 1.0
     rho = min(max((n * float(r[1]) + 1.0) / (n - 4.0), 0.0), 1.0 - 1.0 / n)
     long = (1.0 + rho) / (1.0 - rho)
     first_order = long - 2.0 * rho * (1.0 - rho**n) / (n * (1.0 - rho) ** 2)
     sums = 2.0 * np.cumsum(r[: n // 2 + 1]) - 1.0  # the r_k above already carry the factor (1 - k/n)
-    closed = np.flatnonzero(np.arange(len(sums)) >= _WINDOW * np.maximum(sums, 1.0))
+    width = _WINDOW * max(1.0, n / 1000) ** 0.25  # a long series can afford to look for a slow part under fast noise
+    closed = np.flatnonzero(np.arange(len(sums)) >= width * np.maximum(sums, 1.0))
     window = int(closed[0]) if len(closed) else n // 2
     windowed = float(sums[window]) * (1.0 + (2.0 * window + 1.0) / n)
     return max(first_order, windowed, 1.0), max(long, windowed, 1.0)
