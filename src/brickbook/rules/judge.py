@@ -43,7 +43,8 @@ def judge(
 
     A limit speaks of a figure when name, mains, procedure and conditions fit. Where a text leaves room there is a
     finding for each reading, `Finding.reading` naming it; readings that set the same number are one finding. A rule
-    not yet in force has its findings too, with `applies_from`. A figure's flags go into the note; a flag that begins
+    not yet in force has its findings too, with `applies_from`. A limit per watt of input power sets no number, and so
+    has no finding, where that power was not measured. A figure's flags go into the note; a flag that begins
     with "not judged:" makes the decision "not judged".
 
     Parameters
@@ -167,9 +168,6 @@ def _drafts(figure: Figure, rule: Rule, limit: Limit, charger: Charger, powers: 
             reading = limit.reading if subject is None else subject.reading
             joined = "; ".join(word for word in (reading, words) if word)
             yield _Draft(rule, limit, bound, joined, notes, barred)
-    if power is None and limit.harmonics and any(row.slope_a_per_w(1) for row in limit.harmonics):
-        unknown = Bound(-math.inf, math.nan, limit.source, limit.from_memory)
-        yield _Draft(rule, limit, unknown, limit.reading, notes, barred=True)
 
 
 def _of_its_kind(limit: Limit, contract: tuple[str, float] | None, conditions: Conditions, charger: Charger) -> bool:
@@ -232,9 +230,7 @@ def _merged(drafts: Sequence[_Draft]) -> list[_Draft]:
 
 def _finding(figure: Figure, number: Measured, draft: _Draft, powers: Sequence[Figure], settings: Settings) -> Finding:
     rule, limit, bound = draft.rule, draft.limit, draft.bound
-    if math.isnan(bound.low) or math.isnan(bound.high):
-        p_conform = math.nan
-    elif bound.per_input_watt:
+    if bound.per_input_watt:
         power = _input_power(figure.conditions, powers)
         assert power is not None
         # the limit itself is measured: what counts is the difference
