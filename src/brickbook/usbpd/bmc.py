@@ -126,12 +126,15 @@ class Edges:
         Shape (n,), interpolated [sample].
     classes
         Shape (n - 1,): 1 for a half bit between two edges, 2 for a whole bit, 0 for neither.
+    breaks
+        Shape (b,): where `classes` is 0.
     runs
         Shape (r, 2): first and last edge of each stretch that alternates like a preamble.
     """
 
     positions: NDArray[np.float64]
     classes: NDArray[np.int8]
+    breaks: NDArray[np.intp]
     runs: NDArray[np.int64]
 
 
@@ -216,7 +219,7 @@ def _sort_edges(region: Region, positions: NDArray[np.float64]) -> Edges:
         begins, ends = flips[0::2], flips[1::2]
         long_enough = ends - begins >= 12
         runs = np.stack([begins[long_enough], ends[long_enough] + 3], axis=1)
-    return Edges(positions, classes, runs)
+    return Edges(positions, classes, np.flatnonzero(classes == 0), runs)
 
 
 def run_clock(edges: Edges, run: tuple[int, int]) -> tuple[int, float]:
@@ -262,7 +265,11 @@ def bits_from_edges(region: Region, run: tuple[int, int]) -> BitStream | None:
     rate = 0.5 / (half_bit * region.interval_s)
     if not LOWEST_BIT_RATE_BPS <= rate <= HIGHEST_BIT_RATE_BPS:
         return None
-    positions = region.edges.positions
+    # Nothing beyond the next interval that is no bit at any rate needs a look.
+    beyond = int(np.searchsorted(region.edges.breaks, run[1]))
+    breaks = region.edges.breaks
+    limit = int(breaks[beyond]) + 2 if beyond < breaks.size else region.edges.positions.size
+    positions = region.edges.positions[:limit]
     scaled = np.diff(positions[run[0] :]) / half_bit
     count = np.rint(scaled)
     wrong = np.flatnonzero((np.abs(count - 1.5) > 0.6) | (np.abs(scaled - count) > 0.35))
@@ -285,7 +292,7 @@ def bits_from_edges(region: Region, run: tuple[int, int]) -> BitStream | None:
     bits = np.zeros(n_bits, dtype=np.uint8)
     middles = index[(index & 1 == 1) & (index > 0)] >> 1
     bits[middles[middles < n_bits]] = 1
-    cut = run[0] + stop + 1 >= positions.size and not missing.size
+    cut = run[0] + stop + 1 >= region.edges.positions.size and not missing.size
     return BitStream(bits, boundaries, 0, cut)
 
 
