@@ -15,7 +15,15 @@ from brickbook.core.conditions import Conditions
 from brickbook.core.figure import Component, Figure, Finding, Note
 from brickbook.core.table import RawFile, Rows
 
-__all__ = ["charger_json", "figure_json", "figure_of_json", "finding_json", "finding_of_json", "note_json", "note_of_json"]
+__all__ = [
+    "charger_json",
+    "figure_json",
+    "figure_of_json",
+    "finding_json",
+    "finding_of_json",
+    "note_json",
+    "note_of_json",
+]
 
 
 def charger_json(charger: Charger) -> dict[str, Any]:
@@ -111,9 +119,7 @@ def _rows_json(rows: Rows) -> dict[str, Any]:
 
 
 def _rows_of(data: Sequence[Mapping[str, Any]]) -> tuple[Rows, ...]:
-    return tuple(
-        Rows(RawFile(r["file"], r["sha256"]), r["first"], r["last"], tuple(r["columns"])) for r in data
-    )
+    return tuple(Rows(RawFile(r["file"], r["sha256"]), r["first"], r["last"], tuple(r["columns"])) for r in data)
 
 
 def _plain(value: Any) -> Any:

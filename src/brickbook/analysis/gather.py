@@ -84,13 +84,17 @@ def _tables(book: Book, slug: str, entry: IndexEntry) -> tuple[Table, ...]:
 def _known(slug: str, place: int, entry: IndexEntry, study_ids: Sequence[str] | None) -> list[Fault]:
     file = f"chargers/{slug}/raw/index.toml"
     faults = [
-        Fault(file, f"file[{place}].studies", f"{s!r} is not a study.", f"The studies are {', '.join(study_ids or ())}.")
+        Fault(
+            file, f"file[{place}].studies", f"{s!r} is not a study.", f"The studies are {', '.join(study_ids or ())}."
+        )
         for s in entry.studies
         if study_ids is not None and s not in study_ids
     ]
     if entry.reader not in READERS:
         known = ", ".join(sorted(READERS))
-        faults.append(Fault(file, f"file[{place}].reader", f"{entry.reader!r} is not a reader.", f"The readers are {known}."))
+        faults.append(
+            Fault(file, f"file[{place}].reader", f"{entry.reader!r} is not a reader.", f"The readers are {known}.")
+        )
     return faults
 
 

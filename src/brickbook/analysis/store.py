@@ -23,9 +23,9 @@ from brickbook.analysis.codec import (
     note_json,
     note_of_json,
 )
+from brickbook.analysis.gather import gather
 from brickbook.book import Book
 from brickbook.core.errors import BookError, Fault
-from brickbook.analysis.gather import gather
 from brickbook.core.figure import Figure, Finding, Note
 from brickbook.core.study import Study, View
 
@@ -140,7 +140,9 @@ def _read(book: Book, slug: str) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        fault = Fault(f"derived/{slug}/{_RESULT}", "", "this charger has not been analysed.", f"Run: brickbook analyse {slug}")
+        fault = Fault(
+            f"derived/{slug}/{_RESULT}", "", "this charger has not been analysed.", f"Run: brickbook analyse {slug}"
+        )
         raise BookError(fault) from error
     except (OSError, ValueError) as error:
         raise BookError(_unreadable(slug)) from error
@@ -185,10 +187,10 @@ def _figure_frame(slug: str, figures: tuple[Figure, ...]) -> pl.DataFrame:
 def _finding_frame(slug: str, findings: tuple[Finding, ...]) -> pl.DataFrame:
     schema: dict[str, Any] = {
         "charger": pl.String,
-        **{
-            name: pl.String
-            for name in ("figure", "rule", "title", "origin", "sense", "decision", "source", "reading", "market", "edition")
-        },
+        **dict.fromkeys(
+            ("figure", "rule", "title", "origin", "sense", "decision", "source", "reading", "market", "edition"),
+            pl.String,
+        ),
         "applies_from": pl.String,
         "limit": pl.Float64,
         "limit_high": pl.Float64,

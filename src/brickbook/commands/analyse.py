@@ -44,7 +44,9 @@ def analyse(
         stored = load(opened, slug)
         counts = Counter(f.decision for f in stored.findings)
         warnings = sum(n.severity == "warning" for n in stored.notes)
-        summary.append({"charger": slug, "figures": len(stored.figures), "findings": dict(counts), "warnings": warnings})
+        summary.append(
+            {"charger": slug, "figures": len(stored.figures), "findings": dict(counts), "warnings": warnings}
+        )
     if json:
         print_json({"chargers": summary})
     else:
@@ -61,11 +63,8 @@ def analyse(
 def analyse_chargers(book: Book, slugs: Sequence[str], *, force: bool = False) -> dict[str, tuple[Fault, ...]]:
     """Analyse what has changed, on all cores; returns the faults of those that could not be analysed."""
     due = [s for s in slugs if force or not is_current(book, s)]
-    faults: dict[str, tuple[Fault, ...]] = {}
-    for slug, found in progress(_each(book, due), len(due), "analysing", lambda pair: pair[0]):
-        if found:
-            faults[slug] = found
-    return faults
+    done = progress(_each(book, due), len(due), "analysing", lambda pair: pair[0])
+    return {slug: found for slug, found in done if found}
 
 
 def _each(book: Book, due: Sequence[str]) -> Iterator[tuple[str, tuple[Fault, ...]]]:

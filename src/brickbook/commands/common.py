@@ -65,7 +65,7 @@ def progress(items: Iterable[_T], total: int, words: str, name: Callable[[_T], s
 
 
 def parse_pairs(pairs: Iterable[str], option: str) -> dict[str, Scalar]:
-    """"key=value" texts as a mapping; numbers and true/false are recognised."""
+    """Texts like key=value as a mapping; numbers and true/false are recognised."""
     parsed: dict[str, Scalar] = {}
     for pair in pairs:
         key, equals, text = pair.partition("=")

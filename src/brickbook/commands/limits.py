@@ -21,7 +21,9 @@ def limits(
     *,
     output_w: Annotated[float, Parameter(help="Nameplate output power [W].")],
     output_v: Annotated[float, Parameter(help="Nameplate output voltage [V].")],
-    output_a: Annotated[float | None, Parameter(help="Nameplate output current [A]; power over voltage if left out.")] = None,
+    output_a: Annotated[
+        float | None, Parameter(help="Nameplate output current [A]; power over voltage if left out.")
+    ] = None,
     multi: Annotated[bool, Parameter(help="Several voltages at once.", negative="")] = False,
     json: JsonOption = False,
 ) -> int:
@@ -33,7 +35,9 @@ def limits(
     if json:
         print_json({"limits": found})
         return 0
-    table = Table("Rule", "Quantity", "Limit", "Reading", "Source", title=f"Limits for {output_w:g} W at {output_v:g} V")
+    table = Table(
+        "Rule", "Quantity", "Limit", "Reading", "Source", title=f"Limits for {output_w:g} W at {output_v:g} V"
+    )
     for row in found:
         sign = {"min": "≥", "max": "≤"}.get(str(row["sense"]), "")
         memory = f" (from memory, {row['from_memory']})" if row.get("from_memory") else ""

@@ -72,7 +72,9 @@ def _figure_table(title: str, names: object, figures: list[Figure]) -> Table:
     table = Table("Figure", "Value", "Conditions", title=title, title_justify="left")
     for figure in figures:
         flag = " *" if figure.flags else ""
-        table.add_row(Text(str(words.get(figure.name, figure.name))), figure_text(figure) + flag, Text(figure.conditions.text()))
+        table.add_row(
+            Text(str(words.get(figure.name, figure.name))), figure_text(figure) + flag, Text(figure.conditions.text())
+        )
     return table
 
 
@@ -100,7 +102,8 @@ def _why(figures: list[Figure], findings: list[Finding], why: str) -> int:
     out = console()
     for figure in found:
         out.print(Text(figure.key), style="bold")
-        out.print(f"  {figure_text(figure)}   k = {figure.coverage_factor:.2f}, 95 % from {figure.lower:.6g} to {figure.upper:.6g}")
+        interval = f"95 % from {figure.lower:.6g} to {figure.upper:.6g}"
+        out.print(f"  {figure_text(figure)}   k = {figure.coverage_factor:.2f}, {interval}")
         out.print(Text(f"  {figure.method}"))
         for rows in figure.sources:
             lines = f"lines {rows.first} to {rows.last}" if rows.last else "whole file"
@@ -111,5 +114,9 @@ def _why(figures: list[Figure], findings: list[Finding], why: str) -> int:
             out.print(Text(f"  * {flag}"))
         for finding in findings:
             if finding.figure == figure.key:
-                out.print(Text(f"  {finding.decision}: {finding.title} ({finding.source}), probability {finding.p_conform:.3f}"))
+                out.print(
+                    Text(
+                        f"  {finding.decision}: {finding.title} ({finding.source}), probability {finding.p_conform:.3f}"
+                    )
+                )
     return 0

@@ -31,6 +31,28 @@ _LABELS: dict[str, tuple[str, str]] = {
     "harmonic": ("harmonic", ""),
 }
 
+# Said by other parts of the short text, or of no help in telling figures apart.
+_SAID = frozenset(
+    (
+        "contract",
+        "port",
+        "ports",
+        "voltage_end",
+        "load_ratio",
+        "load_a",
+        "mains_v",
+        "mains_hz",
+        "output_v",
+        "output_kind",
+    )
+) | frozenset(
+    ("nameplate_w", "nameplate_v", "nameplate_a", "outputs", "loading", "lowest_current", "measured_at", "input_w")
+)
+_SHORT: dict[str, dict[str, str]] = {
+    "procedure": {"us-appendix-z": "US procedure", "eu-2025-2052": "EU 2025 procedure"},
+    "situation": {"bare": "nothing plugged in", "cable": "cable alone", "adapter": "adapter alone"},
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Conditions(Mapping[str, Scalar]):
@@ -76,8 +98,32 @@ class Conditions(Mapping[str, Scalar]):
         return float(value)
 
     def text(self) -> str:
-        """One line for people, for example 'mains 230 V, port C1, load 50 %'."""
+        """What a reader needs to tell figures apart, for example 'C2 at 9 V, 3 A, 230 V mains'."""
+        parts = [self._where(), self._load(), self._supply()]
+        parts += [_SHORT[key].get(str(self[key]), str(self[key])) for key in _SHORT if key in self]
+        parts += [describe_condition(k, v) for k, v in self.items_ if k not in _SAID and k not in _SHORT]
+        return ", ".join(part for part in parts if part)
+
+    def full_text(self) -> str:
+        """All of it, for example 'contract 9 V, load 3 A, mains frequency 50 Hz, mains 230 V, port C2'."""
         return ", ".join(describe_condition(key, value) for key, value in self.items_)
+
+    def _where(self) -> str:
+        contract = str(self.get("contract", ""))
+        port = str(self.get("port", self.get("ports", "")))
+        if contract and port and "+" not in contract:
+            return f"{port} at {contract}"
+        return contract or (f"{port} {self['voltage_end']}" if port and "voltage_end" in self else port)
+
+    def _load(self) -> str:
+        ratio, amps = self.get("load_ratio"), self.get("load_a")
+        if isinstance(ratio, (int, float)):
+            return f"{100 * ratio:.4g} % load"
+        return f"{amps:.4g} A" if isinstance(amps, (int, float)) else ""
+
+    def _supply(self) -> str:
+        volts = self.get("mains_v")
+        return f"{volts:g} V mains" if isinstance(volts, (int, float)) else ""
 
 
 def describe_condition(key: str, value: Scalar) -> str:

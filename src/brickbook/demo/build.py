@@ -24,7 +24,7 @@ def example_title() -> str:
 
 
 def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS)) -> Iterator[str]:
-    """Write the example book into a folder that is empty or not there yet; gives each charger's slug when it is done."""
+    """Write the example book into a folder that is empty or not there; gives each charger's slug once it is done."""
     for name in _TOP[1:]:
         write_atomic(root / name, _text(name).encode(), name=name)
     write_atomic(root / "shapes.toml", b"# How the columns of each kind of log are understood.\n", name="shapes.toml")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,9 +40,8 @@ class RawDeposit:
     instruments: Mapping[str, str]
     reader: str = "meter-log"
     recording: str = ""
-    align: str = "stated"
+    align: Literal["stated", "load-steps"] = "stated"
     note: str = ""
-    tags: tuple[str, ...] = field(default=())
 
 
 def campaign(
@@ -121,28 +121,22 @@ def _efficiency(
     }
     stem = f"eff-{loading.name}-{volts:g}v"
     taken = clock.isoformat()
-    common = {"studies": ("efficiency",), "taken": taken, "conditions": conditions, "recording": stem}
+    studies = ("efficiency",)
     if example.efficiency_shape == "two-clocks":
         # the load bank logs every two seconds on a clock of its own
         every = slice(None, None, 2)
-        wall = _spoil(Log(clock, time_s, mains_side), bench)
-        load = _spoil(Log(clock, time_s[every] + _CLOCK_GAP_S, {c: v[every] for c, v in port_side.items()}), bench)
-        yield RawDeposit(f"{stem}-load.csv", SHAPES["plain-wide"](load), instruments=_instruments(port_side), **common)
-        yield RawDeposit(
-            f"{stem}-wall.csv",
-            SHAPES["plain-wide"](wall),
-            instruments=_instruments(mains_side),
-            align="load-steps",
-            **common,
-        )
+        write = SHAPES["plain-wide"]
+        wall = write(_spoil(Log(clock, time_s, mains_side), bench))
+        slow = {c: v[every] for c, v in port_side.items()}
+        load = write(_spoil(Log(clock, time_s[every] + _CLOCK_GAP_S, slow), bench))
+        names = (f"{stem}-load.csv", f"{stem}-wall.csv")
+        of_load, of_wall = _instruments(port_side), _instruments(mains_side)
+        yield RawDeposit(names[0], load, studies, taken, conditions, of_load, recording=stem)
+        yield RawDeposit(names[1], wall, studies, taken, conditions, of_wall, recording=stem, align="load-steps")
         return
-    log = _spoil(Log(clock, time_s, {**mains_side, **port_side}), bench)
-    yield RawDeposit(
-        f"{stem}.csv",
-        SHAPES[example.efficiency_shape](log),
-        instruments=_instruments({**mains_side, **port_side}),
-        **common,
-    )
+    columns = {**mains_side, **port_side}
+    data = SHAPES[example.efficiency_shape](_spoil(Log(clock, time_s, columns), bench))
+    yield RawDeposit(f"{stem}.csv", data, studies, taken, conditions, _instruments(columns), recording=stem)
 
 
 def _sweep(
@@ -238,7 +232,7 @@ def _mains_columns(
     state: Operation, volts: float, hertz: float, segment: NDArray[np.int64], bench: MeterBench, *, harmonics: bool
 ) -> dict[str, FloatArray]:
     n = len(segment)
-    truths = {
+    truths: dict[str, tuple[FloatArray, FloatArray | float, float]] = {
         "mains_voltage_v": (np.full(n, volts), 0.02, 0.6),
         "mains_current_a": (state.input_a, 3e-4 * state.input_a, 0.5),
         "mains_power_w": (state.input_w, 2e-4 * state.input_w + 1e-4, 0.5),
@@ -290,7 +284,7 @@ def _spoil(log: Log, bench: MeterBench) -> Log:
     names = list(columns)
     for row in bench.rng.choice(n, size=max(1, n // 900), replace=False):
         columns[names[int(bench.rng.integers(len(names)))]][row] = np.nan
-    overflow = ()
+    overflow: tuple[tuple[int, str], ...] = ()
     if n > 600:
         overflow = ((int(bench.rng.integers(n // 2, n)), names[-1]),)
     return Log(log.start, log.time_s, columns, overflow)

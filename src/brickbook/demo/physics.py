@@ -1,6 +1,7 @@
 """A charger as physics: where its losses come from, so that raw files can be made whose truth is known.
 
-The model is ours and deliberately plain; nothing in the analysis knows it. For a mains supply U and outputs (V_i, I_i):
+The model is ours and deliberately plain; nothing in the analysis knows it. For a mains supply U and outputs
+(V_i, I_i):
 
 ```
 P_out   = sum V_i I_i
@@ -13,10 +14,10 @@ P_loss  = P_idle(U)                              controllers and discharge of th
 P_in    = P_out + P_loss
 ```
 
-Losses rise with the inside temperature, which follows the loss with one time constant. The power-factor stage starts above one
-input power and stops below a lower one. Without it the input current is a pulse of some conduction angle around the
-crest; its harmonics are those of a rectangular pulse, I_h/I_1 = sin(h w/2)/(h sin(w/2)), and the power factor follows
-from them.
+Losses rise with the inside temperature, which follows the loss with one time constant. The power-factor stage starts
+above one input power and stops below a lower one. Without it the input current is a pulse of some conduction angle
+around the crest; its harmonics are those of a rectangular pulse, I_h/I_1 = sin(h w/2)/(h sin(w/2)), and the power
+factor follows from them.
 """
 
 from __future__ import annotations
@@ -156,7 +157,7 @@ def standby_power_w(model: ChargerModel, mains_v: float, situation: str, time_s:
     if not model.burst_period_s:
         return np.full(len(time_s), mean)
     phase = (time_s / model.burst_period_s) % 1.0
-    return mean * (0.4 + 0.6 * 5.0 * ((phase > 0.2) & (phase <= 0.4)))
+    return np.asarray(mean * (0.7 + 0.3 * 4.0 * ((phase >= 0.25) & (phase < 0.5))), dtype=np.float64)
 
 
 def _port_voltage(port: PortModel, contract_v: float, current_a: FloatArray) -> FloatArray:
@@ -164,11 +165,11 @@ def _port_voltage(port: PortModel, contract_v: float, current_a: FloatArray) -> 
     if contract_v in port.sag:
         knee, beyond = port.sag[contract_v]
         volts = volts - beyond * np.maximum(current_a - knee, 0.0)
-    return np.maximum(volts, 0.0)
+    return np.asarray(np.maximum(volts, 0.0), dtype=np.float64)
 
 
 def _output_power(volts: Mapping[str, FloatArray], amps: Mapping[str, FloatArray]) -> FloatArray:
-    return np.sum([volts[p] * amps[p] for p in volts], axis=0)
+    return np.asarray(np.sum([volts[p] * amps[p] for p in volts], axis=0), dtype=np.float64)
 
 
 def _loss(
@@ -194,7 +195,7 @@ def _loss(
         ],
         axis=0,
     )
-    stage = 0.0
+    stage: FloatArray | float = 0.0
     if model.pfc is not None:
         stage = np.where(pfc_on, model.pfc.fixed_loss_w + model.pfc.loss_ratio * power, 0.0)
     return np.asarray(idle + gate + (proportional + primary + ports + stage) * warm, dtype=np.float64)
@@ -233,4 +234,4 @@ def steps(
     counts = [max(2, round(d / interval_s)) for d in dwell_s]
     level = np.repeat(np.asarray(levels, dtype=np.float64), counts)
     segment = np.repeat(np.arange(len(levels)), counts)
-    return np.arange(len(level)) * interval_s, level, segment
+    return np.arange(len(level), dtype=np.float64) * interval_s, level, segment.astype(np.int64)

@@ -130,7 +130,7 @@ _PLOVER = Example(
         primary_ohm=0.42,
         situation_w={"cable": 0.008, "5 V held": 0.052, "9 V held": 0.071},
         thermal_ohm=6.0,
-        burst_period_s=7.3,
+        burst_period_s=8.0,
     ),
     loadings=(
         _loading("c1-20v", "highest", {"C1": 20.0}, {"C1": 3.35}),

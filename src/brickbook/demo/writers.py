@@ -40,10 +40,20 @@ _STYLE: dict[str, tuple[str, str, str, str, float, int]] = {
     "mains_pf": ("Power factor", "Leistungsfaktor", "PF", "", 1.0, 4),
     "mains_frequency_hz": ("Mains frequency", "Netzfrequenz", "f_in", "Hz", 1.0, 2),
     "mains_current_thd_ratio": ("Current THD", "Strom THD", "THD_I", "%", 100.0, 2),
-    "mains_harmonic_a": ("Current harmonic", "Oberschwingung Strom", "I_h", "A", 1.0, 4),
+    "mains_harmonic_a": ("Current harmonic", "Strom Oberschwingung", "I_h", "A", 1.0, 4),
     "port_voltage_v": ("Voltage", "Spannung", "U", "V", 1.0, 4),
     "port_current_a": ("Current", "Strom", "I", "A", 1.0, 4),
 }
+
+
+def _named(column: str, name: str, *, joint: str = " ", before: bool = False) -> str:
+    """A header with its channel: port before or after the name, harmonic order always after."""
+    channel = channel_of(column)
+    if not channel:
+        return name
+    if channel.isdigit():
+        return f"{name} {channel}" if joint == " " else f"{name}{channel}"
+    return f"{channel} {name}" if before else f"{name}{joint}{channel}"
 
 
 def _cell(value: float, factor: float, decimals: int, missing: str) -> str:
@@ -65,8 +75,7 @@ def bench_comma(log: Log) -> bytes:
     head = ["Time"]
     for column in log.columns:
         name, _, _, unit, _, _ = _STYLE[quantity_of(column)]
-        channel = channel_of(column)
-        head.append(f"{channel + ' ' if channel else ''}{name}{f' ({unit})' if unit else ''}")
+        head.append(f"{_named(column, name, before=True)}{f' ({unit})' if unit else ''}")
     lines.append(",".join(head))
     codes = _overflowed(log)
     for k, t in enumerate(log.time_s):
@@ -92,8 +101,7 @@ def german(log: Log) -> bytes:
     head, units = ["Zeit"], ["s"]
     for column in log.columns:
         _, name, _, unit, _, _ = _STYLE[quantity_of(column)]
-        channel = channel_of(column)
-        head.append(f"{name} {channel}".strip())
+        head.append(_named(column, name))
         units.append(unit or "-")
     lines += [";".join(head), ";".join(units)]
     for k, t in enumerate(log.time_s):
@@ -114,8 +122,7 @@ def epoch_tab(log: Log) -> bytes:
         _, _, name, unit, factor, decimals = _STYLE[quantity]
         if quantity == "mains_power_w":
             unit, factor, decimals = "mW", 1e3, 2
-        channel = channel_of(column)
-        head.append(f"{name}{'.' + channel if channel else ''}{f' [{unit}]' if unit else ''}")
+        head.append(f"{_named(column, name, joint='.')}{f' [{unit}]' if unit else ''}")
         scale[column] = (factor, decimals)
     base = round(log.start.replace(tzinfo=UTC).timestamp() * 1000)
     codes = _overflowed(log)
@@ -149,8 +156,7 @@ def plain_wide(log: Log) -> bytes:
     head = ["elapsed"]
     for column in log.columns:
         _, _, name, unit, _, _ = _STYLE[quantity_of(column)]
-        channel = channel_of(column)
-        head.append(f"{name}{'_' + channel if channel else ''}{f'/{unit}' if unit else ''}")
+        head.append(f"{_named(column, name, joint='_')}{f'/{unit}' if unit else ''}")
     lines = [",".join(head)]
     codes = _overflowed(log)
     for k, t in enumerate(log.time_s):

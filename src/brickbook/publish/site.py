@@ -92,11 +92,8 @@ def report_input(book: Book, slug: str) -> ReportInput:
 
 
 def _sections(book: Book, slug: str, stored: Stored) -> tuple[Section, ...]:
-    sections = []
-    for study in STUDIES:
-        if any(f.study == study.id for f in stored.figures):
-            sections.append(study.page(view_for(book, slug, study, stored)))
-    return tuple(sections)
+    made = [s for s in STUDIES if any(f.study == s.id for f in stored.figures)]
+    return tuple(study.page(view_for(book, slug, study, stored)) for study in made)
 
 
 def _headlines(figures: Sequence[Figure]) -> list[Figure]:

@@ -1,4 +1,4 @@
-"""How much of what it takes from the wall does it give to the device?"""
+"""The study that asks: how much of what it takes from the wall does it give to the device."""
 
 from brickbook.core.study import Headline, Study
 from brickbook.studies.efficiency.figures import figures
@@ -21,6 +21,7 @@ STUDY = Study(
         "low_load_efficiency_ratio": "Efficiency at 10 % load",
         "input_power_w": "Input power",
         "output_power_w": "Output power",
+        "delivered_power_w": "Power at the receptacles",
         "loss_w": "Loss",
         "power_factor_ratio": "Power factor",
         "input_current_thd_ratio": "Input current distortion",
@@ -29,6 +30,7 @@ STUDY = Study(
         "proportional_loss_ratio": "Loss in proportion to power",
         "resistive_loss_per_w": "Loss growing with the square of power",
         "peak_efficiency_ratio": "Best measured efficiency",
+        "best_efficiency_ratio": "Best efficiency of all measured",
         "peak_efficiency_load_ratio": "Load of best efficiency, fitted",
         "pfc_threshold_w": "Input power at which the power-factor stage switches off",
     },
@@ -46,8 +48,8 @@ STUDY = Study(
             largest="nameplate_w",
         ),
         Headline(
-            "Output at full load",
-            "output_power_w",
+            "Power delivered at full load",
+            "delivered_power_w",
             {"voltage_end": "highest", "load_ratio": 1.0},
             largest="value",
         ),

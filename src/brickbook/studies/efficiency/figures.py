@@ -1,12 +1,12 @@
 """Efficiency over load: from recordings to figures.
 
-Sources: 10 CFR 430 Subpart B Appendix Z (87 FR 51221, 2022) sections 5 and 6; Regulation (EU) 2025/2052 Annex II and IV.
+Sources: 10 CFR 430 Subpart B Appendix Z (87 FR 51221, 2022) sections 5 and 6; Regulation (EU) 2025/2052 Annexes II, IV.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ __all__ = ["figures"]
 STUDY = "efficiency"
 _LOW = 0.1
 _SUPPLY = 0.01
+_EU_LEAST_V = 207.0  # 230 V less 10 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,17 @@ def figures(evidence: Evidence) -> Outcome:
             notes.append(_warn(recording, str(error)))
         except (KeyError, LookupError, ValueError) as error:
             notes.append(_warn(recording, str(error.args[0] if error.args else error)))
+    found += _best_of_all(found)
     return Outcome(tuple(found), tuple(notes))
+
+
+def _best_of_all(found: Sequence[Figure]) -> list[Figure]:
+    """The best efficiency of all that were measured: what a claim of "up to" speaks of."""
+    best = max((f for f in found if f.name == "peak_efficiency_ratio"), key=lambda f: f.value, default=None)
+    if best is None:
+        return []
+    method = f"highest of all measured: {best.conditions.text()}"
+    return [replace(best, name="best_efficiency_ratio", conditions=Conditions(), method=method)]
 
 
 def _case(recording: Recording, evidence: Evidence) -> _Case:
@@ -138,7 +149,9 @@ def _analyse(case: _Case, plateaus: Sequence[Plateau], found: list[Figure], note
     for ratio in RATIOS:
         one = _find(case, tuple(plateaus), case.nameplate, ratio)
         if one is None:
-            notes.append(_warn(case.recording, f"no steady load near {100 * ratio:g} % was found: {_targets(case, ratio)}"))
+            notes.append(
+                _warn(case.recording, f"no steady load near {100 * ratio:g} % was found: {_targets(case, ratio)}")
+            )
         else:
             loaded.append(one)
     low = _find(case, tuple(plateaus), case.low, _LOW)
@@ -152,13 +165,22 @@ def _analyse(case: _Case, plateaus: Sequence[Plateau], found: list[Figure], note
     found += _eu_2025(case, loaded, low, notes)
     found += loss_figures(
         [
-            LossPoint(
-                o.ratio, o.point.output_w(_nothing), o.point.input_w, _mean_pf(case, o), o.point.sources, o.flags
-            )
-            for o in everything
+            LossPoint(o.ratio, o.point.output_w(_nothing), o.point.input_w, _mean_pf(case, o), o.point.sources, o.flags)
+            for o in [*everything, *_further(case, plateaus, everything)]
         ],
         case.base,
     )
+
+
+def _further(case: _Case, plateaus: Sequence[Plateau], used: Sequence[_Loaded]) -> list[_Loaded]:
+    """Settled loads beyond the loading conditions: they help the loss model."""
+    taken = {o.point.plateau.start_s for o in used}
+    full = sum(case.nameplate.current_a.values())
+    return [
+        _Loaded(sum(p.levels.values()) / full, case.reader.point(p), 0.0)
+        for p in plateaus
+        if p.settled and p.start_s not in taken and sum(p.levels.values()) > 0.01 * full
+    ]
 
 
 def _supply_flags(case: _Case) -> tuple[str, ...]:
@@ -171,7 +193,9 @@ def _supply_flags(case: _Case) -> tuple[str, ...]:
             continue
         mean = float(np.nanmean(table.columns[column]))
         if abs(mean / given.number(key) - 1) > _SUPPLY:
-            flags.append(f"supply at {mean:.5g} {unit}, more than 1 % off {given.number(key):g} {unit} (Appendix Z 4(c))")
+            flags.append(
+                f"supply at {mean:.5g} {unit}, more than 1 % off {given.number(key):g} {unit} (Appendix Z 4(c))"
+            )
     if "ambient_c" in given and abs(given.number("ambient_c") - 20.0) > 5.0:
         flags.append(f"room at {given.number('ambient_c'):g} °C, outside 20 ± 5 °C (Appendix Z 4(b))")
     return tuple(flags)
@@ -209,6 +233,7 @@ def _us(case: _Case, loaded: list[_Loaded], low: _Loaded | None, notes: list[Not
     return _procedure(
         case,
         "us-appendix-z",
+        "receptacle" if flags else "cable end",
         loaded,
         usable_low,
         lambda _port: cable,
@@ -223,6 +248,8 @@ def _eu_2025(case: _Case, loaded: list[_Loaded], low: _Loaded | None, notes: lis
     """Regulation (EU) 2025/2052: at the receptacle, less a fixed virtual cable (Annex IV point 3(a))."""
     if case.recording.conditions.get("measured_at", "receptacle") != "receptacle":
         return []
+    if case.base.number("mains_v") < _EU_LEAST_V:
+        return []
 
     def virtual(port_id: str) -> Measured:
         port = case.charger.port(port_id)
@@ -233,6 +260,7 @@ def _eu_2025(case: _Case, loaded: list[_Loaded], low: _Loaded | None, notes: lis
     return _procedure(
         case,
         "eu-2025-2052",
+        "receptacle",
         loaded,
         low,
         virtual,
@@ -246,6 +274,7 @@ def _eu_2025(case: _Case, loaded: list[_Loaded], low: _Loaded | None, notes: lis
 def _procedure(
     case: _Case,
     procedure: str,
+    place: str,
     loaded: list[_Loaded],
     low: _Loaded | None,
     lost_ohm: Callable[[str], Measured],
@@ -254,7 +283,11 @@ def _procedure(
     flags: tuple[str, ...],
     notes: list[Note],
 ) -> list[Figure]:
-    base = case.base.with_(procedure=procedure, lowest_current="2 A" if case.lowest and case.nameplate.reduced else None)
+    base = case.base.with_(
+        procedure=procedure,
+        measured_at=place,
+        lowest_current="2 A" if case.lowest and case.nameplate.reduced else None,
+    )
     out: list[Figure] = []
     ratios: dict[float, Measured] = {}
     everything = [*loaded, *([low] if low is not None else [])]
@@ -282,7 +315,9 @@ def _procedure(
     else:
         missing = ", ".join(f"{100 * r:g} %" for r in RATIOS if r not in ratios)
         notes.append(
-            _warn(case.recording, f"average active efficiency ({procedure}) not determined: no steady load at {missing}")
+            _warn(
+                case.recording, f"average active efficiency ({procedure}) not determined: no steady load at {missing}"
+            )
         )
     if low is not None:
         out.append(
@@ -319,7 +354,10 @@ def _input_side(case: _Case, one: _Loaded) -> list[Figure]:
     at = case.base.with_(load_ratio=one.ratio)
     sources, plateau = one.point.sources, one.point.plateau
     out = [_figure("input_power_w", one.point.input_w, "W", at, "mean of the active input power", sources, one.flags)]
-    loss = one.point.input_w - one.point.output_w(_nothing)
+    delivered = one.point.output_w(_nothing)
+    method = "sum of V I at the receptacles"
+    out.append(_figure("delivered_power_w", delivered, "W", at, method, sources, one.flags))
+    loss = one.point.input_w - delivered
     out.append(_figure("loss_w", loss, "W", at, "input power less power at the receptacles", sources, one.flags))
     for column, name, method in (
         ("mains_pf", "power_factor_ratio", "mean of the meter's true power factor"),
@@ -376,8 +414,8 @@ def _off_target(one: _Loaded, tolerance: _Tolerance) -> tuple[str, ...]:
     if off <= tolerance.ratio + 1e-9:
         return ()
     what = "its set point" if tolerance.of_set_point else "full load"
-    text = f"load at {100 * one.ratio:g} % is off target by {100 * off:.1f} % of {what} (±{100 * tolerance.ratio:g} % allowed)"
-    return (text,)
+    allowed = f"±{100 * tolerance.ratio:g} % allowed"
+    return (f"load at {100 * one.ratio:g} % is off target by {100 * off:.1f} % of {what} ({allowed})",)
 
 
 def _figure(

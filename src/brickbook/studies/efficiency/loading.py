@@ -1,7 +1,7 @@
 """Which current each port carries at each loading condition, and which nameplate power the limits speak of.
 
-Sources: 10 CFR 430 Subpart B Appendix Z (87 FR 51221, 2022) section 6 for adaptive supplies, 5(b)(1)(iv) and 6(b)(1)(iv)
-for proportional allocation; Regulation (EU) 2025/2052 Annex II Table 5 with footnotes 2 and 3.
+Sources: 10 CFR 430 Subpart B Appendix Z (87 FR 51221, 2022) section 6 for adaptive supplies, 5(b)(1)(iv) and
+6(b)(1)(iv) for proportional allocation; Regulation (EU) 2025/2052 Annex II Table 5 with footnotes 2 and 3.
 """
 
 from __future__ import annotations
@@ -86,7 +86,8 @@ def nameplate_for(charger: Charger, volts: Mapping[str, float], *, lowest: bool)
     volts
         Contract voltage of each loaded port [V].
     lowest
-        At the lowest nameplate voltage USB-PD ports that can give 3 A there are loaded to 2 A, and count with voltage x 2 A.
+        At the lowest nameplate voltage USB-PD ports that can give 3 A there are loaded to 2 A, and count with
+        voltage x 2 A.
     """
     amps: dict[str, float] = {}
     reduced = False
@@ -126,9 +127,7 @@ def output_at(port: Port, voltage_v: float) -> Output:
     raise LookupError(f"charger.toml claims no {voltage_v:g} V output on port {port.id}")
 
 
-def _shared(
-    charger: Charger, volts: Mapping[str, float], amps: Mapping[str, float], *, reduced: bool
-) -> Nameplate:
+def _shared(charger: Charger, volts: Mapping[str, float], amps: Mapping[str, float], *, reduced: bool) -> Nameplate:
     factors = dict.fromkeys(volts, 1.0)
     grouped = False
     if len(volts) > 1:

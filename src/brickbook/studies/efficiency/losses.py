@@ -1,8 +1,8 @@
 """Where the losses come from: a fit over load, the best point, and the power-factor stage.
 
-Model: loss = p0 + a P + b P^2 over output power P: fixed losses, those in proportion to power (voltage drops), and those
-in proportion to its square (resistance). Common practice, no source. The best load follows as P* = sqrt(p0/b), where
-d(loss/P)/dP = 0.
+Model: loss = p0 + a P + b P^2 over output power P: fixed losses, those in proportion to power (voltage drops), and
+those in proportion to its square (resistance). Common practice, no source. The best load follows as P* = sqrt(p0/b),
+where d(loss/P)/dP = 0.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -54,7 +55,6 @@ class LossPoint:
 def loss_figures(points: Sequence[LossPoint], base: Conditions) -> list[Figure]:
     """Fitted losses, best measured efficiency, and where the power-factor stage switches off."""
     ordered = sorted(points, key=lambda p: -float(p.input_w.value))
-    sources = merge_rows([s for p in ordered for s in p.sources])
     flags = tuple(dict.fromkeys(f for p in ordered for f in p.flags))
     out = _best(ordered, base)
     step = _stage_step(ordered)
@@ -78,9 +78,13 @@ def loss_figures(points: Sequence[LossPoint], base: Conditions) -> list[Figure]:
                 flags=flags,
             )
         )
-        flags = (*flags, "the power-factor stage switches between the loads; one curve is fitted through both states")
+        # one smooth curve cannot describe two states: the larger group of loads is fitted, if it is large enough
+        above = [p for p in ordered if float(p.input_w.value) >= top]
+        below = [p for p in ordered if float(p.input_w.value) <= bottom]
+        ordered = max(above, below, key=len)
+        flags = (*flags, f"fitted only to loads with the power-factor stage {'on' if ordered is above else 'off'}")
     if len(ordered) >= 4:
-        out += _fit(ordered, base, sources, flags)
+        out += _fit(ordered, base, merge_rows([s for p in ordered for s in p.sources]), flags)
     return out
 
 
@@ -101,8 +105,8 @@ def _best(points: Sequence[LossPoint], base: Conditions) -> list[Figure]:
 
 
 def _stage_step(points: Sequence[LossPoint]) -> tuple[LossPoint, LossPoint] | None:
-    """Neighbouring loads, in falling order, between which the power factor drops as a stage's switching off makes it."""
-    for high, low in zip(points, points[1:], strict=False):
+    """Neighbouring loads, in falling order, between which the power factor drops as when a stage switches off."""
+    for high, low in pairwise(points):
         if high.power_factor >= _PFC_HIGH and high.power_factor - low.power_factor >= _PFC_STEP:
             return high, low
     return None
@@ -135,11 +139,11 @@ def _fit(
     ]
     fixed, _, square = fit.parameters
     full = float(power.max())
-    if float(fixed.value) > 0 and float(square.value) > 0:
+    # a best load outside the measured range, or known to worse than half of itself, is not claimed
+    if all(float(p.value) > 0 and float(p.u) < 0.5 * float(p.value) for p in (fixed, square)):
         best = math.sqrt(float(fixed.value) / float(square.value))
-        # a best load outside the measured range, or known to worse than half of itself, is not claimed
         load = propagate(lambda p0, b: (p0 / b) ** 0.5 / full, fixed, square)
-        if power.min() <= best <= full and float(load.u) < 0.5 * float(load.value):
+        if power.min() <= best <= full:
             out.append(
                 figure_of(
                     load,

@@ -10,14 +10,17 @@ from brickbook.core.study import View
 
 __all__ = ["page"]
 
-_PROCEDURES = {"us-appendix-z": "US procedure, at the cable's end", "eu-2025-2052": "EU 2025 procedure, at the receptacle"}
+_PROCEDURES = {
+    "us-appendix-z": "US procedure, at the cable's end",
+    "eu-2025-2052": "EU 2025 procedure, at the receptacle",
+}
 _Key = tuple[str, str, str]
 
 
 def page(view: View) -> Section:
     """For each loaded set: efficiency over load at each mains voltage, then the table, losses and input current."""
     blocks: list[Block] = []
-    for case in _cases(view):
+    for case in _cases(view):  # a set of loaded ports at one voltage
         mine = [f for f in view.figures if _case_of(f) == case]
         blocks.append(_curves(view, case, mine))
         blocks += _tables(case, mine)
@@ -36,7 +39,7 @@ def _case_of(figure: Figure) -> _Key:
 
 
 def _cases(view: View) -> list[_Key]:
-    return list(dict.fromkeys(_case_of(f) for f in view.figures))
+    return list(dict.fromkeys(_case_of(f) for f in view.figures if "ports" in f.conditions))
 
 
 def _slug(case: _Key) -> str:
@@ -70,7 +73,8 @@ def _curves(view: View, case: _Key, figures: Sequence[Figure]) -> Chart:
     points = [f for f in figures if f.name == "efficiency_ratio" and f.conditions["procedure"] == "us-appendix-z"]
     for mains in _mains(points):
         mine = sorted(
-            (f for f in points if f.conditions.number("mains_v") == mains), key=lambda f: f.conditions.number("load_ratio")
+            (f for f in points if f.conditions.number("mains_v") == mains),
+            key=lambda f: f.conditions.number("load_ratio"),
         )
         series.append(
             Series(
@@ -99,7 +103,7 @@ def _curves(view: View, case: _Key, figures: Sequence[Figure]) -> Chart:
         y=Axis("efficiency", "%"),
         series=tuple(series),
         limits=tuple(LimitLine(name, y) for name, y in strictest),
-        caption="US procedure: output power at the cable's end. Bars are 95 % intervals where they are wider than the mark.",
+        caption="US procedure: output power at the cable's end. Bars: 95 % intervals, where wider than the mark.",
     )
 
 
@@ -112,29 +116,38 @@ def _tables(case: _Key, figures: Sequence[Figure]) -> list[Block]:
     for mains in _mains(figures):
         mine = [f for f in figures if f.conditions.number("mains_v") == mains]
         loads = sorted({f.conditions.number("load_ratio") for f in mine if f.name == "input_power_w"}, reverse=True)
-        rows: list[tuple[Cell, ...]] = []
-        for load in loads:
-            rows.append(
-                (
-                    f"{100 * load:g} %",
-                    _pick(mine, "input_power_w", load),
-                    _pick(mine, "efficiency_ratio", load, "us-appendix-z"),
-                    _pick(mine, "efficiency_ratio", load, "eu-2025-2052"),
-                    _pick(mine, "loss_w", load),
-                    _pick(mine, "power_factor_ratio", load),
-                    _pick(mine, "input_current_thd_ratio", load),
-                )
+        rows: list[tuple[Cell, ...]] = [
+            (
+                f"{100 * load:g} %",
+                _pick(mine, "input_power_w", load),
+                _pick(mine, "efficiency_ratio", load, "us-appendix-z"),
+                _pick(mine, "efficiency_ratio", load, "eu-2025-2052"),
+                _pick(mine, "loss_w", load),
+                _pick(mine, "power_factor_ratio", load),
+                _pick(mine, "input_current_thd_ratio", load),
             )
-        head = ("Load", "Input power", "Efficiency, US", "Efficiency, EU 2025", "Loss inside", "Power factor", "Current THD")
-        blocks.append(TableBlock(f"{_words(case)}, {mains:g} V mains", head, tuple(rows)))
+            for load in loads
+        ]
+        head = (
+            "Load",
+            "Input power",
+            "Efficiency, US",
+            "Efficiency, EU 2025",
+            "Loss inside",
+            "Power factor",
+            "Current THD",
+        )
+        kept = [k for k in range(len(head)) if any(row[k] is not None for row in rows)]
+        cut = tuple(tuple(row[k] for k in kept) for row in rows)
+        blocks.append(TableBlock(f"{_words(case)}, {mains:g} V mains", tuple(head[k] for k in kept), cut))
     return blocks
 
 
 def _pick(figures: Sequence[Figure], name: str, load: float, procedure: str | None = None) -> Figure | None:
     for figure in figures:
-        if figure.name == name and figure.conditions.get("load_ratio") == load:
-            if procedure is None or figure.conditions.get("procedure") == procedure:
-                return figure
+        fits = figure.name == name and figure.conditions.get("load_ratio") == load
+        if fits and (procedure is None or figure.conditions.get("procedure") == procedure):
+            return figure
     return None
 
 
@@ -180,10 +193,10 @@ def _losses(case: _Key, figures: Sequence[Figure]) -> Chart | None:
             series.append(Series(f"{mains:g} V, fitted", x, tuple(p0 + a * p + b * p * p for p in x), style="dashed"))
     if not series:
         return None
-    top = max((s for s in series if s.style == "points"), key=lambda s: max(s.y))
+    most = max(max(s.y) for s in series if s.style == "points")
     return Chart(
         id=f"loss-{_slug(case)}",
-        title=f"{_words(case)}: up to {max(top.y):.1f} W turn to heat inside the charger",
+        title=f"{_words(case)}: up to {most:.1f} W turn to heat inside the charger",
         alt=f"Loss inside the charger over output power for {_words(case)}, with fitted curves.",
         x=Axis("output power at the receptacles", "W", low=0.0),
         y=Axis("loss", "W", low=0.0),
@@ -207,6 +220,7 @@ def _fit_table(case: _Key, figures: Sequence[Figure]) -> list[Block]:
             rows.append((f"{mains:g} V", *(mine.get(n) for n in names)))
     if not rows:
         return []
+    fitted = any(row[1] is not None for row in rows)
     head = (
         "Mains",
         "Fixed loss",
@@ -216,18 +230,32 @@ def _fit_table(case: _Key, figures: Sequence[Figure]) -> list[Block]:
         "Fitted best load",
         "Power-factor stage switches off near",
     )
-    note = "Loss = fixed + share x P + growing x P², fitted to the measured loads; P is output power at the receptacles."
-    return [TableBlock(f"{_words(case)}: where the losses come from", head, tuple(rows), note=note)]
+    kept = [k for k in range(len(head)) if any(row[k] is not None for row in rows)]
+    cut = tuple(tuple(row[k] for k in kept) for row in rows)
+    note = (
+        "Loss = fixed + share x P + growing x P², fitted to the measured loads; P is output power at the receptacles."
+    )
+    if not fitted:
+        note = "No curve is fitted to the losses: it needs four loads with the power-factor stage in one state."
+    title = f"{_words(case)}: where the losses come from" if fitted else f"{_words(case)}: best load"
+    return [TableBlock(title, tuple(head[k] for k in kept), cut, note=note)]
 
 
 def _harmonics(case: _Key, figures: Sequence[Figure]) -> list[Block]:
     mine = [f for f in figures if f.name == "input_harmonic_a" and f.conditions.number("load_ratio") == 1.0]
     if not mine:
         return []
-    rows = tuple((str(f.conditions["harmonic"]), f) for f in sorted(mine, key=lambda f: f.conditions.number("harmonic")))
+    rows = tuple(
+        (str(f.conditions["harmonic"]), f) for f in sorted(mine, key=lambda f: f.conditions.number("harmonic"))
+    )
     text = Text(
         "Limits on harmonic current begin above 75 W input; below that the numbers are for information "
         "(IEC 61000-3-2 clause 7, from memory, high)."
     )
     mains = mine[0].conditions.number("mains_v")
-    return [TableBlock(f"{_words(case)}: input current harmonics at full load, {mains:g} V mains", ("Order", "Current"), rows), text]
+    return [
+        TableBlock(
+            f"{_words(case)}: input current harmonics at full load, {mains:g} V mains", ("Order", "Current"), rows
+        ),
+        text,
+    ]

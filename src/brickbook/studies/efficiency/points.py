@@ -46,9 +46,7 @@ class Point:
         """Sum of port powers [W] behind a series resistance per port: V I - I^2 R."""
         return sum_of(
             v * i - i * i * lost_ohm(port)
-            for port, v, i in (
-                (p, self.port_voltage_v[p], self.port_current_a[p]) for p in sorted(self.port_voltage_v)
-            )
+            for port, v, i in ((p, self.port_voltage_v[p], self.port_current_a[p]) for p in sorted(self.port_voltage_v))
         )
 
 

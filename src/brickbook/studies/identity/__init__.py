@@ -1,4 +1,4 @@
-"""What is it, how large and heavy is it, and what does its maker claim?"""
+"""The study that asks: what is it, how large and heavy is it, and what does its maker claim."""
 
 from brickbook.core.study import Headline, Study
 from brickbook.studies.identity.figures import figures

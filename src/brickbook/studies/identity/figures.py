@@ -35,9 +35,7 @@ def figures(evidence: Evidence) -> Outcome:
             known = [side for side in sides if side is not None]
             for side, (measured, rows) in zip(SIDES, known, strict=True):
                 conditions = Conditions.of(side=side, of=body)
-                found.append(
-                    _figure("side_mm", measured, "mm", conditions, "mean of the calliper readings", (rows,))
-                )
+                found.append(_figure("side_mm", measured, "mm", conditions, "mean of the calliper readings", (rows,)))
             volume = known[0][0] * known[1][0] * known[2][0] * 1e-3
             found.append(
                 _figure(
@@ -92,6 +90,4 @@ def _read(
 def _figure(
     name: str, measured: Measured, unit: str, conditions: Conditions, method: str, sources: tuple[Rows, ...]
 ) -> Figure:
-    return figure_of(
-        measured, study=STUDY, name=name, unit=unit, conditions=conditions, method=method, sources=sources
-    )
+    return figure_of(measured, study=STUDY, name=name, unit=unit, conditions=conditions, method=method, sources=sources)

@@ -1,4 +1,4 @@
-"""Does each port hold the voltage it agreed to, whatever the load?"""
+"""The study that asks: does each port hold the voltage it agreed to, whatever the load."""
 
 from brickbook.core.study import Headline, Study
 from brickbook.studies.regulation.figures import figures
@@ -17,6 +17,7 @@ STUDY = Study(
     package=__name__,
     figure_names={
         "output_voltage_v": "Output voltage",
+        "worst_voltage_v": "Voltage where it departs most",
         "set_point_error_ratio": "Set-point error",
         "voltage_deviation_ratio": "Largest deviation",
         "voltage_scatter_v": "Scatter of the readings",

@@ -1,13 +1,14 @@
 """Output voltage over load, per port and contract.
 
-Definitions: load regulation (V_max load - V_min load)/V_nominal, sign kept (common practice); output resistance -dV/dI of
-the least-squares line; deviation from the contract voltage against the ±5 % of USB Power Delivery's steady source band
-(vSrcNew; from memory, medium).
+Definitions: load regulation (V_max load - V_min load)/V_nominal, sign kept (common practice); output resistance -dV/dI
+of the least-squares line; deviation from the contract voltage against the ±5 % of USB Power Delivery's steady source
+band (vSrcNew; from memory, medium).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -60,7 +61,13 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
             raise KeyError(f"the index does not say {key}; add it to the file's conditions")
     port, nominal = str(given["port"]), given.number("output_v")
     evidence.charger.port(port)
-    kind = "pps" if str(given["contract"]).startswith("PPS") else "legacy" if "legacy" in str(given["contract"]) else "fixed"
+    kind = (
+        "pps"
+        if str(given["contract"]).startswith("PPS")
+        else "legacy"
+        if "legacy" in str(given["contract"])
+        else "fixed"
+    )
     base = Conditions.of(
         mains_v=given.get("mains_v"),
         mains_hz=given.get("mains_hz"),
@@ -68,8 +75,9 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
         contract=given["contract"],
         output_v=nominal,
         output_kind=str(given.get("output_kind", kind)),
+        measured_at=given.get("measured_at"),
     )
-    steps = _steps(recording, port, evidence, notes)
+    steps = _steps(recording, port, evidence)
     if not steps:
         notes.append(_warn(recording, "no steady load was found, so there is no V(I)"))
         return
@@ -79,11 +87,19 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
         found.append(_figure("output_voltage_v", step.voltage_v, "V", at, "mean of the readings at one load", step))
     first, last = steps[0], steps[-1]
     error = first.voltage_v * (1 / nominal) - 1.0
-    found.append(_figure("set_point_error_ratio", error, "", base, "voltage at the least load, less the contract's", first))
+    found.append(
+        _figure("set_point_error_ratio", error, "", base, "voltage at the least load, less the contract's", first)
+    )
     worst = max(steps, key=lambda s: abs(float(s.voltage_v.value) - nominal))
     deviation = worst.voltage_v * (1 / nominal) - 1.0
     at = base.with_(load_a=round(float(worst.current_a.value), 3))
-    found.append(_figure("voltage_deviation_ratio", deviation, "", at, "largest departure over all loads measured", worst))
+    found.append(
+        _figure("worst_voltage_v", worst.voltage_v, "V", at, "voltage at the load with the largest departure", worst)
+    )
+    at = base.with_(load_a=round(float(worst.current_a.value), 3))
+    found.append(
+        _figure("voltage_deviation_ratio", deviation, "", at, "largest departure over all loads measured", worst)
+    )
     noisiest = max(steps, key=lambda s: float(s.scatter_v.value))
     at = base.with_(load_a=round(float(noisiest.current_a.value), 3))
     method = "standard deviation of the meter's single readings at the noisiest load; not a ripple measurement"
@@ -91,7 +107,11 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
     if len(steps) < 2:
         return
     regulation = (last.voltage_v - first.voltage_v) * (1 / nominal)
-    found.append(_figure("load_regulation_ratio", regulation, "", base, "(V at most load - V at least load)/V nominal", first, last))
+    found.append(
+        _figure(
+            "load_regulation_ratio", regulation, "", base, "(V at most load - V at least load)/V nominal", first, last
+        )
+    )
     if len(steps) >= 3:
         found.append(_resistance(steps, base))
     leaves = _leaves_band(steps, nominal)
@@ -102,7 +122,7 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
         found.append(_figure("regulated_current_a", measured, "A", base, method, inside, outside))
 
 
-def _steps(recording: Recording, port: str, evidence: Evidence, notes: list[Note]) -> list[_Step]:
+def _steps(recording: Recording, port: str, evidence: Evidence) -> list[_Step]:
     volts, amps = column_name("port_voltage_v", port), column_name("port_current_a", port)
     table = recording.find(volts)
     if table is None:
@@ -150,7 +170,11 @@ def _fixture(conditions: Conditions) -> Measured:
 def _resistance(steps: list[_Step], base: Conditions) -> Figure:
     """-dV/dI of the straight line through all loads; what the line leaves unexplained is part of the uncertainty."""
     current = np.array([float(s.current_a.value) for s in steps])
-    fit = fit_linear(np.column_stack([np.ones_like(current), -current]), [s.voltage_v for s in steps], source=f"lack of fit of V(I), {base.text()}")
+    fit = fit_linear(
+        np.column_stack([np.ones_like(current), -current]),
+        [s.voltage_v for s in steps],
+        source=f"lack of fit of V(I), {base.text()}",
+    )
     return _figure(
         "output_resistance_ohm", fit.parameters[1], "Ω", base, "least-squares line through V(I), sign reversed", *steps
     )
@@ -158,7 +182,7 @@ def _resistance(steps: list[_Step], base: Conditions) -> Figure:
 
 def _leaves_band(steps: list[_Step], nominal: float) -> tuple[_Step, _Step] | None:
     floor = nominal * (1 - _BAND)
-    for inside, outside in zip(steps, steps[1:], strict=False):
+    for inside, outside in pairwise(steps):
         if float(inside.voltage_v.value) >= floor > float(outside.voltage_v.value):
             return inside, outside
     return None

@@ -54,7 +54,8 @@ def _chart(port: str, figures: list[Figure], contracts: tuple[tuple[str, object]
         points = [
             f
             for f in figures
-            if f.name == "output_voltage_v" and (f.conditions["contract"], f.conditions.get("mains_v")) == (contract, mains)
+            if f.name == "output_voltage_v"
+            and (f.conditions["contract"], f.conditions.get("mains_v")) == (contract, mains)
         ]
         points.sort(key=lambda f: f.conditions.number("load_a"))
         nominal = points[0].conditions.number("output_v")
@@ -77,7 +78,7 @@ def _chart(port: str, figures: list[Figure], contracts: tuple[tuple[str, object]
     return Chart(
         id=f"regulation-{port.lower()}",
         title=title,
-        alt=f"Deviation of the output voltage of port {port} from the contract voltage over load, a line for each contract.",
+        alt=f"Deviation of port {port}'s output voltage from the contract voltage over load, a line for each contract.",
         x=Axis("load", "A", low=0.0),
         y=Axis("deviation from contract", "%"),
         series=tuple(series),

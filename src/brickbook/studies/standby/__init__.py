@@ -1,4 +1,4 @@
-"""What does it take from the wall when no device takes anything from it?"""
+"""The study that asks: what does it take from the wall when no device takes anything from it."""
 
 from brickbook.core.study import Headline, Study
 from brickbook.studies.standby.figures import figures

@@ -90,7 +90,7 @@ def _mean(recording: Recording) -> tuple[Table, StandbyMean]:
 
 
 def _less_meter(power: Measured, recording: Recording) -> Measured:
-    """Less what the meter itself takes, where the index states its wiring (I^2 R of the current path, U^2/R of the voltage input)."""
+    """Less what the meter takes, where the index states its wiring: I^2 R of its current path, U^2/R of its input."""
     given = recording.conditions
     wiring = given.get("voltage_terminals")
     if wiring == "load side" and "meter_input_ohm" in given:
@@ -113,10 +113,11 @@ def _permitted(power: Measured, recording: Recording, mean: StandbyMean) -> list
     allowed = permitted_uncertainty_w(max(float(power.value), 0.0), ratio)
     if expanded <= allowed:
         return []
-    return [
+    text = (
         f"not judged: expanded uncertainty {1000 * expanded:.1f} mW exceeds the {1000 * allowed:.1f} mW that "
         "IEC 62301 4.4.1 permits (from memory, medium-high)"
-    ]
+    )
+    return [text]
 
 
 def _figure(

@@ -18,13 +18,19 @@ def page(view: View) -> Section:
     if not powers:
         return Section("standby", "Standby", "Power without load was not measured.")
     blocks: list[Block] = [_chart(powers), _table(view, powers)]
-    blocks.append(Text("A year is 8,760 hours in the situation of the row; nobody leaves a charger so, but the rows compare."))
+    blocks.append(
+        Text("A year is 8,760 hours in the situation of the row; nobody leaves a charger so, but the rows compare.")
+    )
     return Section("standby", "Standby", _lead(powers), tuple(blocks))
 
 
 def _situation(figure: Figure) -> str:
     situation = str(figure.conditions["situation"])
     return _WORDS.get(situation, f"{situation}, no current" if situation.endswith("held") else situation)
+
+
+def _volts(figure: Figure) -> str:
+    return f"{figure.conditions.number('mains_v'):g} V"
 
 
 def _lead(powers: list[Figure]) -> str:
@@ -43,7 +49,7 @@ def _chart(powers: list[Figure]) -> Chart:
     worst = max(powers, key=lambda f: f.value)
     return Chart(
         id="standby",
-        title=f"It takes up to {1000 * worst.value:.0f} mW idle, with {_situation(worst)} on {worst.conditions.number('mains_v'):g} V",
+        title=f"It takes up to {1000 * worst.value:.0f} mW idle, with {_situation(worst)} on {_volts(worst)}",
         alt="Input power without load in each situation and at each mains voltage, as bars.",
         x=Axis("input power", "mW", low=0.0),
         y=Axis(""),
@@ -58,18 +64,17 @@ def _chart(powers: list[Figure]) -> Chart:
 
 def _table(view: View, powers: list[Figure]) -> TableBlock:
     others = {(f.name, f.conditions): f for f in view.figures}
-    rows: list[tuple[Cell, ...]] = []
-    for figure in powers:
-        rows.append(
-            (
-                _situation(figure),
-                f"{figure.conditions.number('mains_v'):g} V",
-                figure,
-                others.get(("annual_energy_kwh", figure.conditions)),
-                others.get(("annual_cost", figure.conditions)),
-            )
+    rows: list[tuple[Cell, ...]] = [
+        (
+            _situation(figure),
+            _volts(figure),
+            figure,
+            others.get(("annual_energy_kwh", figure.conditions)),
+            others.get(("annual_cost", figure.conditions)),
         )
-    head = ("Situation", "Mains", "Power", "Energy a year", "Cost a year")
+        for figure in powers
+    ]
+    head: tuple[str, ...] = ("Situation", "Mains", "Power", "Energy a year", "Cost a year")
     if all(row[4] is None for row in rows):
         head, rows = head[:4], [row[:4] for row in rows]
-    return TableBlock("Power without load", head, tuple(rows), align="l" + "r" * (len(head) - 1))
+    return TableBlock("Power without load", head, tuple(rows))

@@ -1,4 +1,4 @@
-"""What does one get for size, mass and money?"""
+"""The study that asks: what does one get for size, mass and money."""
 
 from brickbook.core.study import Headline, Study
 from brickbook.studies.value.figures import figures

@@ -49,8 +49,12 @@ def figures(evidence: Evidence) -> Outcome:
         conditions = Conditions.of(price_kind=price.kind, price_date=price.date)
         per = {"price_per_watt": (power, "W"), "price_per_port": (float(len(evidence.charger.ports)), "port")}
         for name, (count, what) in per.items():
-            method = f"{price.kind} price of {price.date} over {'nameplate power' if what == 'W' else 'number of ports'}"
-            found.append(_figure(name, exact(price.amount / count), f"{price.currency}/{what}", conditions, method, None))
+            method = (
+                f"{price.kind} price of {price.date} over {'nameplate power' if what == 'W' else 'number of ports'}"
+            )
+            found.append(
+                _figure(name, exact(price.amount / count), f"{price.currency}/{what}", conditions, method, None)
+            )
     return Outcome(tuple(found), tuple(notes))
 
 

@@ -21,5 +21,7 @@ def page(view: View) -> Section:
         words = _WORDS.get(figure.name, f"Power for its volume, {figure.conditions.get('volume', '')}")
         rows.append((words, figure))
     table = TableBlock("Nameplate power against size, mass and price", ("", "Value"), tuple(rows))
-    text = Text("Power here is the nameplate total; whether the charger gives it is told under efficiency and regulation.")
+    text = Text(
+        "Power here is the nameplate total; whether the charger gives it is told under efficiency and regulation."
+    )
     return Section("value", "Value", "How much power for its size, mass and price?", (table, text))
