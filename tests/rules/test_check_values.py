@@ -144,6 +144,7 @@ def test_class_d_cap(rules):
         assert limit.bound(conditions=_order(order), input_power_w=584.0).per_input_watt > 0
     assert limit.bound(conditions=_order(15), input_power_w=585.0).high == pytest.approx(0.15)
     assert limit.bound(conditions=_order(4), input_power_w=100.0) is None
+    assert limit.bound(input_power_w=100.0) is None  # no order is told
 
 
 def test_k52_derating_of_shared_power():

@@ -298,3 +298,11 @@ def test_house_rules_may_be_bare():
     assert rule.origin == "house"
     assert rule.source_of(rule.limits[0].bound()) == "house rule"
     assert (rule.limits[0].weight, rule.limits[0].why) == (2.0, "It shall fit a pocket")
+
+
+def test_the_packages_hold_the_same_files(rules):
+    """What is installed with the studies is what is tested here."""
+    from brickbook.rules import load_rules
+
+    names = ("efficiency", "standby", "regulation", "identity", "value")
+    assert load_rules([f"brickbook.studies.{name}" for name in names]) == rules

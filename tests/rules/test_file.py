@@ -93,6 +93,28 @@ BROKEN = [
     ]),
     ("[[rule]]", "[[rules]]", ["line 1, rules: unknown key 'rules': the file holds [[rule]] tables. Write [[rule]].",
                                "rule: rule must be a list of tables. Write [[rule]]."]),
+    ("voltage_v = 115,", "voltage_v = 115, min_voltage_v = 110,", [
+        f"line 8, {R}.mains[0] (us-test): give either voltage_v with tolerance_ratio, or min_voltage_v"
+    ]),
+    ("to = 49", "at_least = 1, above = 1, to = 49", [f"line 19, {L0}.bands.basic[1] (us-test): at_least and above exclude each other"]),
+    ("basic = [", "low-voltage = []\nbasic = [", [f"line 11, {L0} (us-test): bands.low-voltage has no row"]),
+    ("value = 0.1\n", "harmonics = [\n  { order = 3, cap = 1, per_watt = 1, per_watt_over_n = 1 },\n]\n", [
+        f"line 28, {L1}.harmonics[0] (us-test): per_watt and per_watt_over_n exclude each other"
+    ]),
+    ('sense = "max"\nvalue = 0.1\n', 'sense = "min"\nharmonics = [{ order = 3, cap = 1 }]\n', [
+        f'line 23, {L1} (us-test): harmonics are upper limits: sense must be "max"'
+    ]),
+    ("value = 0.1\n", 'times = "contract_v"\nharmonics = [{ order = 3, cap = 1 }]\n', [
+        f"line 23, {L1} (us-test): times goes with value or with low and high, not with harmonics"
+    ]),
+    ("value = 0.1\n", "value = 0.1\ninput_power_above_w = 75\ninput_power_from_w = 75\n", [
+        f"line 23, {L1} (us-test): input_power_above_w and input_power_from_w exclude each other"
+    ]),
+    ("value = 0.1\n", "value = {}\n", [f"line 27, {L1}.value (us-test): expected a number, found a table"]),
+    ("value = 0.1\n", "value = []\n", [f"line 27, {L1}.value (us-test): expected a number, found an empty list"]),
+    ("value = 0.1\n", "value = 0.1\nlimits = 1\n", [f"line 28, {L1}.limits (us-test): unknown key 'limits'. Take it out."]),
+    ("value = 0.1\n", 'value = "0.1', ["not valid TOML: Unterminated string (at end of document)"]),
+    ('procedures = { us-appendix-z = "" }', "limits = 1", [f"line 9, {R}.limits (us-test): unknown key 'limits'. Did you mean 'limit'?"]),
     ("market = ", "market ", ["line 4: not valid TOML: Expected '=' after a key in a key/value pair (column 8)"]),
 ]  # fmt: skip
 
@@ -146,3 +168,10 @@ def test_line_of_a_list_on_one_line():
     with pytest.raises(BookError) as error:
         parse_rules(text, "r.toml")
     assert str(error.value) == f"r.toml: line 27, {L1}.harmonics[1].cap (us-test): expected a number, found 'x'"
+
+
+def test_one_limit_not_written_as_a_list():
+    text = GOOD.partition("[[rule.limit]]")[0] + "[rule.limit]\n"
+    with pytest.raises(BookError) as error:
+        parse_rules(text, "r.toml")
+    assert str(error.value) == f"r.toml: line 11, {R}.limit (us-test): expected a list, found a table"

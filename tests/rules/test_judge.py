@@ -306,6 +306,51 @@ def test_derating_of_the_2_a_loads_is_left_open(rules, figure, charger, power_w,
     ]
 
 
+def test_a_port_of_ranges_alone_counts_with_the_ends_of_its_ranges(rules, figure):
+    """Without a fixed output: 3.3 to 11 V at 3 A gives 33 W and, at 2 A, 6.6 W."""
+    port = Port("C1", "usb-c", (Output(kind="pps", min_voltage_v=3.3, max_voltage_v=11.0, current_a=3.0),))
+    unit = Charger("n", "m", "x", Nameplate(33.0), (port,), Sample("bought"))
+    for end, limit in (
+        ("highest", 0.071 * math.log(33) - 0.0014 * 33 + 0.670),
+        ("lowest", 0.0834 * math.log(6.6) - 0.0014 * 6.6 + 0.609),
+    ):
+        fig = figure(AVG, 0.9, 0.001, voltage_end=end, lowest_current="2 A" if end == "lowest" else None, **US_AT)
+        assert one(judge([fig], rules, unit, PLAIN), "us-10cfr430-level-vi").limit == pytest.approx(limit)
+
+
+def test_a_house_rule_with_bands_needs_no_word_on_loading(figure, one_port):
+    """Without lowest_current a limit speaks of either loading."""
+    text = """
+[[rule]]
+id = "own-efficiency"
+title = "Own"
+[[rule.limit]]
+figure = "efficiency/average_active_efficiency_ratio"
+quantity = "average_active_efficiency"
+sense = "min"
+bands = { any = [{ to = 12, c = 0.8 }, { c = 0.9 }] }
+"""
+    own = parse_rules(text, "house-rules.toml", "house")
+    figures = [figure(AVG, 0.85, 0.001, **US_AT, **end) for end in (HIGH, LOW_2A, LOW_3A)]
+    assert [(f.limit, f.decision) for f in judge(figures, own, one_port, PLAIN)] == [
+        (0.9, "does not meet"),
+        (0.8, "meets"),
+        (0.9, "does not meet"),
+    ]
+
+
+def test_a_factor_of_a_voltage_not_stated_sets_nothing(figure, one_port):
+    text = '[[rule]]\nid = "own"\ntitle = "Own"\n[[rule.limit]]\nfigure = "a/b"\nquantity = "q"\nsense = "max"\ntimes = "output_v"\nvalue = 0.01\n'
+    own = parse_rules(text, "house-rules.toml", "house")
+    found = judge([figure("a/b", 0.04, 0.0), figure("a/b", 0.04, 0.0, output_v=5.0)], own, one_port, PLAIN)
+    assert [(f.limit, f.decision) for f in found] == [(pytest.approx(0.05), "meets")]
+
+
+def test_a_figure_of_all_ports_need_not_name_them(rules, figure, three_ports):
+    fig = figure(AVG, 0.9, 0.001, voltage_end="highest", nameplate_w=100.0, **US_AT)
+    assert one(judge([fig], rules, three_ports, PLAIN), "us-10cfr430-level-vi").limit == 0.860
+
+
 # --- which rule speaks -------------------------------------------------------------------------------------------------
 
 

@@ -156,9 +156,11 @@ _KEYS_AT = {"rule": Rule, "limit": Limit, "mains": Supply, "bands": Band, "harmo
 
 
 def _fault(detail: ErrorDetails, index: int, table: Mapping[str, Any], file: str, lines: Mapping[_Place, int]) -> Fault:
-    inner = tuple("limit" if part == "limits" else part for part in detail["loc"] if part != "[key]")
+    kind, inner = detail["type"], tuple(part for part in detail["loc"] if part != "[key]")
+    if inner[:1] == ("limits",) and not (len(inner) == 1 and kind == "extra_forbidden"):
+        inner = ("limit", *inner[1:])  # the file's word for it
     place: _Place = ("rule", index, *inner)
-    kind, key = detail["type"], str(place[-1])
+    key = str(place[-1])
     where = _where(place, lines, str(table.get("id", "")))
     if kind == "missing":
         return Fault(file, _where(place[:-1], lines, str(table.get("id", ""))), f"key {key!r} is missing")
