@@ -60,7 +60,7 @@ def match_good_crc(log: MessageLog, repeat_window_s: float = REPEAT_WINDOW_S) ->
     headers = decode_headers(log.header)
     framed = ~log.is_reset
     good_crc = (
-        framed & ~headers.extended & (headers.object_count == 0) & (headers.type_raw == int(ControlType.GOOD_CRC))
+        framed & ~headers.extended & (headers.object_count == 0) & (headers.type_raw == ControlType.GOOD_CRC.value)
     )
     delivered = np.zeros(count, dtype=np.bool_)
     answered_by = np.full(count, -1, dtype=np.int64)

@@ -7,7 +7,7 @@ Length rule of long unchunked messages: from memory, medium.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum, StrEnum
+from enum import Enum, StrEnum
 from functools import lru_cache
 from typing import Self
 
@@ -55,7 +55,8 @@ class MessageClass(StrEnum):
     EXTENDED = "extended"
 
 
-class ControlType(IntEnum):
+# Plain enumerations: members of two of them with the same code must not be equal.
+class ControlType(Enum):
     """Control message types."""
 
     GOOD_CRC = 1
@@ -84,7 +85,7 @@ class ControlType(IntEnum):
     GET_REVISION = 24
 
 
-class DataType(IntEnum):
+class DataType(Enum):
     """Data message types."""
 
     SOURCE_CAPABILITIES = 1
@@ -102,7 +103,7 @@ class DataType(IntEnum):
     VENDOR_DEFINED = 15
 
 
-class ExtendedType(IntEnum):
+class ExtendedType(Enum):
     """Extended message types."""
 
     SOURCE_CAPABILITIES_EXTENDED = 1
@@ -126,7 +127,7 @@ class ExtendedType(IntEnum):
     VENDOR_DEFINED_EXTENDED = 30
 
 
-class ExtendedControlType(IntEnum):
+class ExtendedControlType(Enum):
     """Types in byte 0 of an Extended_Control payload."""
 
     EPR_GET_SOURCE_CAP = 1
