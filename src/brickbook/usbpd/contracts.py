@@ -74,7 +74,8 @@ def read_contracts(
     machine = PortMachine(stamps or StampSettings())
     delivery = match_good_crc(log)
     marks = list(_vbus_marks(vbus)) if vbus is not None else []
-    machine.vbus_known = vbus is not None
+    if vbus is not None and vbus.time_s.size:
+        machine.vbus_span_s = (float(vbus.time_s[0]), float(vbus.time_s[-1]))
     for entry in _acted_on(log, port, delivery, machine):
         while marks and marks[0][0] <= entry.time_s:
             mark = marks.pop(0)

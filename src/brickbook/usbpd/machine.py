@@ -114,7 +114,7 @@ class PortMachine:
     refresh_count: int = 0
     unanswered_offers: int = 0
     heard: bool = False
-    vbus_known: bool = False
+    vbus_span_s: tuple[float, float] | None = None
     attached: bool = False
     spr: tuple[PowerDataObject, ...] = ()
     contract: Contract | None = None
@@ -222,7 +222,7 @@ class PortMachine:
         begin_s = self._begin(entry)
         if not self.attached:
             self.attached = True
-            if not self.vbus_known:
+            if self.vbus_span_s is None:
                 self.events.append(Attached(begin_s, entry.index, inferred=True))
         self.heard = True
         kind = message.message_type
@@ -332,6 +332,11 @@ class PortMachine:
             or self.last_s is None
             or begin_s - self.last_s < _RESTART_SILENCE_S
         ):
+            return
+        span = self.vbus_span_s
+        if span is not None and span[0] <= self.last_s and begin_s <= span[1]:
+            # A loss would have shown in the trace, and have voided the contract before.
+            self.events.append(Oddity(begin_s, -1, "MessageIDs start again without a reset or a loss of VBUS"))
             return
         before, since_s = self.contract, self.last_s
         self._forget(begin_s, -1, "MessageIDs start again without a logged reset")
