@@ -1,0 +1,209 @@
+"""`brickbook import`: an instrument's files into a charger's raw folder, with the guessed columns shown first."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+from rich.table import Table as RichTable
+from rich.text import Text
+
+from brickbook.book import Book
+from brickbook.commands.common import BookOption, console, open_book, parse_pairs, wanted
+from brickbook.core.conditions import Conditions
+from brickbook.core.errors import BookError, Fault, ReadError
+from brickbook.core.instrument import Instrument
+from brickbook.core.quantities import quantity_of
+from brickbook.core.shape import Shape, ShapeColumn
+from brickbook.core.table import RawFile, Table
+from brickbook.readers import READERS, Guess, guess_shape, matching_shape
+from brickbook.studies import STUDIES
+
+__all__ = ["import_files"]
+
+
+def import_files(
+    charger: Annotated[str, Parameter(help="Folder name of the charger.")],
+    /,
+    *files: Annotated[Path, Parameter(help="The instrument's files.")],
+    study: Annotated[list[str], Parameter(help="Study the readings are for; may be given several times.")],
+    set_: Annotated[list[str] | None, Parameter(name="--set", help="A condition, such as mains_v=230.")] = None,
+    column: Annotated[
+        list[str] | None,
+        Parameter(help="Correct a guess: HEADER=COLUMN, as mains_power_w or port_voltage_v@C1; HEADER= for none."),
+    ] = None,
+    instrument: Annotated[
+        list[str] | None, Parameter(help="Which instrument read a quantity: mains_power_w=wall-meter.")
+    ] = None,
+    range_: Annotated[list[str] | None, Parameter(name="--range", help="Full scale in use: mains_power_w=150.")] = None,
+    recording: Annotated[str, Parameter(help="Files with the same word are one recording.")] = "",
+    offset_s: Annotated[float, Parameter(help="Added to the file's time [s].")] = 0.0,
+    align: Annotated[
+        Literal["stated", "load-steps"], Parameter(help="How its clock meets the recording's.")
+    ] = "stated",
+    reader: Annotated[str, Parameter(help="What kind of file it is.")] = "meter-log",
+    taken: Annotated[str, Parameter(help="When the readings began, ISO 8601.")] = "",
+    note: Annotated[str, Parameter(help="Anything else.")] = "",
+    yes: Annotated[bool, Parameter(name=["--yes", "-y"], negative="", help="Take the guess without asking.")] = False,
+    book: BookOption = Path(),
+) -> int:
+    """Take instrument files into a charger's raw folder.
+
+    The files are copied byte for byte and never changed. The columns guessed from the headers are shown for
+    confirmation, and kept in the book for the next file of that shape.
+    """
+    opened = open_book(book)
+    (slug,) = wanted(opened, [charger])
+    _check_words(study, reader, files)
+    conditions = parse_pairs(set_ or (), "--set")
+    ranges = {k: float(v) for k, v in parse_pairs(range_ or (), "--range").items() if _is_number("--range", k, v)}
+    stated = {k: str(v) for k, v in parse_pairs(instrument or (), "--instrument").items()}
+    for path in files:
+        data = _bytes(path)
+        shape, known = _shape(opened, data, path, column or ()) if reader == "meter-log" else (None, True)
+        instruments = {**_likely(opened.instruments, shape), **stated}
+        tables = READERS[reader](
+            data,
+            name=str(path),
+            raw=RawFile(path.name, ""),
+            shape=shape,
+            conditions=Conditions.of(conditions),
+            instruments=instruments,
+        )
+        _report(path, tables)
+        if not known and not yes and not _agreed():
+            console().print(f"{path.name} was not taken in. Correct a column with --column HEADER=COLUMN.")
+            return 1
+        if shape is not None and not known:
+            opened.save_shape(shape)
+        entry = opened.import_raw(
+            slug,
+            data,
+            name=path.name,
+            studies=study,
+            reader=reader,
+            shape=shape.id if shape is not None else "",
+            recording=recording,
+            clock_offset_s=offset_s,
+            align=align,
+            taken=taken,
+            imported=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+            conditions=conditions,
+            ranges=ranges,
+            instruments=instruments,
+            note=note,
+        )
+        console().print(Text(f"taken in: chargers/{slug}/raw/{entry.path}, SHA-256 {entry.sha256}"))
+    console().print(f"Next: brickbook analyse {slug}")
+    return 0
+
+
+def _check_words(studies: Sequence[str], reader: str, files: Sequence[Path]) -> None:
+    known = [s.id for s in STUDIES]
+    faults = [
+        Fault("--study", s, "is not a study.", f"The studies are {', '.join(known)}.")
+        for s in studies
+        if s not in known
+    ]
+    if reader not in READERS:
+        faults.append(Fault("--reader", reader, "is not a reader.", f"The readers are {', '.join(sorted(READERS))}."))
+    if not files:
+        faults.append(Fault("import", "", "no file was named.", "Name at least one after the charger."))
+    if faults:
+        raise BookError(*faults)
+
+
+def _is_number(option: str, key: str, value: object) -> bool:
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise BookError(Fault(option, f"{key}={value}", "is not a number.", f"For example {option} {key}=150"))
+    return True
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise ReadError(Fault(str(path), "", f"cannot be read: {error.strerror}.")) from error
+
+
+def _shape(book: Book, data: bytes, path: Path, corrections: Sequence[str]) -> tuple[Shape, bool]:
+    """The shape of a log, and whether the book knew it; a guess is shown."""
+    if not corrections:
+        known = matching_shape(data, tuple(book.shapes.values()), name=str(path))
+        if known is not None:
+            console().print(Text(f"{path.name}: columns as before (shape {known.id})"))
+            return known, True
+    guess = guess_shape(data, str(path))
+    shape = _corrected(guess.shape, corrections, str(path))
+    _show(path, guess, shape)
+    return shape, False
+
+
+def _corrected(shape: Shape, corrections: Sequence[str], file: str) -> Shape:
+    columns = {c.header: c for c in shape.columns}
+    for text in corrections:
+        header, equals, column = text.rpartition("=")
+        if not equals or header not in shape.headers:
+            listed = ", ".join(repr(h) for h in shape.headers)
+            raise ReadError(
+                Fault(file, f"--column {text}", "does not begin with a header of the file.", f"They are {listed}.")
+            )
+        try:
+            columns[header] = dataclasses.replace(columns.get(header, ShapeColumn(header)), column=column)
+        except ValueError as error:
+            raise ReadError(
+                Fault(file, f"--column {text}", f"{error}.", "Quantities stand in docs/reference.")
+            ) from error
+    return dataclasses.replace(shape, columns=tuple(c for c in columns.values() if c.column))
+
+
+def _show(path: Path, guess: Guess, shape: Shape) -> None:
+    used = {c.header: c.column for c in shape.columns}
+    table = RichTable(
+        "Header", "Taken for", "Unit", "How sure", "Why", title=f"{path.name}: what its columns seem to be"
+    )
+    for column in guess.columns:
+        taken = column.column if column.column == "time_s" else used.get(column.header, "")
+        corrected = taken != column.column
+        table.add_row(
+            Text(column.header),
+            taken or "not used",
+            column.unit,
+            "stated" if corrected else column.confidence,
+            Text("as you said" if corrected else column.reason),
+        )
+    out = console()
+    out.print(table)
+    for note in guess.notes:
+        out.print(Text(f"  {note}"))
+
+
+def _report(path: Path, tables: Sequence[Table]) -> None:
+    for table in tables:
+        dropped = "; ".join(f"{d.count} left out: {d.reason}, first in line {d.first_line}" for d in table.dropped)
+        console().print(
+            Text(f"{path.name}: {len(table)} rows, {len(table.columns)} columns{'; ' + dropped if dropped else ''}")
+        )
+
+
+def _agreed() -> bool:
+    if not sys.stdin.isatty():
+        console().print("Nobody is there to confirm the columns: say --yes to take the guess.")
+        return False
+    return console().input("Are these columns right? [y/N] ").strip().lower() in ("y", "yes")
+
+
+def _likely(instruments: Mapping[str, Instrument], shape: Shape | None) -> dict[str, str]:
+    """The instrument of each quantity, where only one of bench.toml states an accuracy for it."""
+    found: dict[str, str] = {}
+    for column in shape.columns if shape is not None else ():
+        quantity = quantity_of(column.column)
+        able = [n for n, i in instruments.items() if any(line.quantity == quantity for line in i.accuracy)]
+        if len(able) == 1 and not column.instrument:
+            found[quantity] = able[0]
+    return found
