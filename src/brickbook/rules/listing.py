@@ -27,8 +27,8 @@ def limits(
     """Every published limit that output power, voltage and current settle, as plain data.
 
     Harmonic limits are not among them: they need the input power. Where a text treats adaptive supplies apart, both
-    are listed, the key `reading` saying which is which; an adaptive supply is taken as a USB-C charger whose lowest
-    voltage is 5 V.
+    are listed, adaptive first, the key `reading` saying which is which; an adaptive supply is taken as a USB-C charger
+    whose lowest voltage is 5 V.
 
     Parameters
     ----------
@@ -90,19 +90,19 @@ def _entries(rule: Rule, limit: Limit, kind: str, output_w: float, output_v: flo
 
 
 def _asked(limit: Limit, kind: str, output_w: float) -> list[Subject]:
-    """Subjects of a label: adaptive or not where the table, or the power that picks the row, depends on it."""
+    """Subjects of a label: adaptive and not, where the table or the power that picks the row depends on it."""
     apart = any(name.startswith("adaptive-") for name in limit.bands)
     lowest_w = min(output_w, 2.0 * _LOWEST_V * (2 if kind == "multiple-voltage" else 1))
     outputs = 2 if kind == "multiple-voltage" else 1
     count = f"; {outputs} adaptive ports" if kind == "multiple-voltage" and _counts(limit) else ""
     asked = []
     if apart or "lowest" in limit.power:
-        asked.append(Subject(kind, adaptive=False, power_w=output_w, reading=_words(limit, "not adaptive")))
         for end in limit.power:
             power_w = lowest_w if end == "lowest" else output_w
             words = "" if end == "figure" else f"; row of the power at the {end} voltage, {power_w:.4g} W"
             reading = _words(limit, f"adaptive{words}{count}")
             asked.append(Subject(kind, adaptive=True, power_w=power_w, outputs=outputs, reading=reading))
+        asked.append(Subject(kind, adaptive=False, power_w=output_w, reading=_words(limit, "not adaptive")))
     else:
         asked.append(Subject(kind, adaptive=False, power_w=output_w, reading=limit.reading))
     return asked
