@@ -719,6 +719,9 @@ def claim(sense, value, tolerance=None, when=None, figure="standby/no_load_power
         (claim("max", 0.075), 0.090, "does not meet", 0.075, math.nan),
         (claim("max", 0.075), 0.0755, "undecided", 0.075, math.nan),
         (claim("min", 0.03), 0.05, "meets", 0.03, math.nan),
+        (claim("min", 0.05, 0.02), 0.0495, "undecided", 0.049, math.nan),
+        (claim("max", 0.05, 0.02), 0.0505, "undecided", 0.051, math.nan),
+        (claim("max", 0.05, 0.02), 0.0535, "does not meet", 0.051, math.nan),
         (claim("about", 0.05, 0.1), 0.051, "meets", 0.045, 0.055),
         (claim("about", 0.05, 0.1), 0.060, "does not meet", 0.045, 0.055),
         (claim("about", -0.05, 0.1), -0.05, "meets", -0.055, -0.045),
@@ -731,6 +734,9 @@ def test_claims(figure, charger, made, value, decision, low, high):
     assert finding.limit_high == pytest.approx(high, nan_ok=True)
     assert (finding.origin, finding.rule, finding.title) == ("claim", "claim:standby/no_load_power_w", "as printed")
     assert finding.source == "maker's claim, box"
+    tolerance = made.tolerance_ratio
+    note = "" if tolerance is None else f"claimed {made.value}, with an allowance of {round(100 * tolerance)} %"
+    assert finding.note == note
 
 
 def test_a_claim_is_set_against_every_figure_it_speaks_of(figure, charger):

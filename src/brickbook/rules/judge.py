@@ -76,7 +76,8 @@ def judge(
 def judge_claims(figures: Sequence[Figure], charger: Charger, settings: Settings) -> tuple[Finding, ...]:
     """Findings of the maker's claims against every figure that tests them.
 
-    "about" is judged as a range of the claimed value plus and minus its tolerance. Claims that no figure tests are
+    A claim's tolerance moves its limit to the maker's favour, and to both sides for "about", which is judged as a
+    range; the note tells the claimed value. Claims that no figure tests are
     those of `unmeasured_claims`.
     """
     found = []
@@ -97,7 +98,9 @@ def judge_claims(figures: Sequence[Figure], charger: Charger, settings: Settings
                 p_conform=p_conform,
                 source=f"maker's claim, {claim.seen_on}",
             )
-            found.append(_flagged(finding, figure.flags, ()))
+            allowed = claim.tolerance_ratio
+            notes = () if allowed is None else (f"claimed {claim.value:g}, with an allowance of {100 * allowed:g} %",)
+            found.append(_flagged(finding, figure.flags, notes))
     return tuple(found)
 
 
@@ -111,12 +114,11 @@ def _tests(claim: Claim, figures: Sequence[Figure]) -> list[Figure]:
 
 
 def _claim_range(claim: Claim) -> tuple[float, float]:
+    allowance = abs(claim.value) * (claim.tolerance_ratio or 0.0)
+    low, high = claim.value - allowance, claim.value + allowance
     if claim.sense == "min":
-        return claim.value, math.inf
-    if claim.sense == "max":
-        return -math.inf, claim.value
-    half = abs(claim.value) * (claim.tolerance_ratio or 0.0)
-    return claim.value - half, claim.value + half
+        return low, math.inf
+    return (-math.inf, high) if claim.sense == "max" else (low, high)
 
 
 def _name(figure: Figure) -> str:
