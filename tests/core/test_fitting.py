@@ -286,8 +286,11 @@ def test_weights_and_models_without_complex_step():
     def lossy(x, a, b, c):
         return np.abs(a) * np.exp(-b * x) + c
 
+    def no_complex(x, a, b, c):
+        return np.hypot(a, 0.0) * np.exp(-b * x) + c
+
     values, covariance = optimize.curve_fit(plain, x, y, p0=(1, 1, 0), sigma=u)
-    for model in (plain, real_only, lossy):
+    for model in (plain, real_only, lossy, no_complex):
         fit = fit_nonlinear(model, x, y, (1, 1, 0), u_y=u)
         assert fit.parameters == pytest.approx(values, rel=1e-5)
         assert fit.covariance == pytest.approx(covariance, rel=1e-3)

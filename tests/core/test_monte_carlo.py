@@ -101,6 +101,11 @@ def test_triangles_and_doubted_bounds():
     assert found.upper == pytest.approx(stats.t.ppf(0.975, 4), rel=0.02)
 
 
+def test_exact_inputs():
+    found = propagate_monte_carlo(lambda a, b: a + b, Measured(1.0), 2.0, source="left over", seed=1, draws=1000)
+    assert (found.measured.value, found.measured.u, found.lower, found.upper) == (3.0, 0.0, 3.0, 3.0)
+
+
 def test_the_seed_decides_everything():
     first, again, other = (
         propagate_monte_carlo(np.maximum, A, B, source="left over", seed=s, draws=2000) for s in (1, 1, 2)

@@ -484,3 +484,19 @@ def test_expanded_factor_at_9545():
         number = type_a(0.0, 1.0, dof, "scatter")
         assert coverage(number, 0.9545).factor == pytest.approx(factor, abs=0.0051)
         assert coverage(number, 0.9545).factor == pytest.approx(special.stdtrit(dof, 0.97725), rel=1e-9)
+
+
+def test_formulas_numpy_cannot_do_in_complex_numbers():
+    a, b = Measured(3.0, {Source("s"): 0.1}), Measured(4.0, {Source("t"): 0.2})
+    with pytest.raises(TypeError, match="complex numbers"):
+        propagate(np.arctan2, a, b)
+    angle = propagate_differences(np.arctan2, a, b)
+    assert angle.u == pytest.approx(np.hypot(4 / 25 * 0.1, 3 / 25 * 0.2), rel=1e-3)
+
+
+def test_plain_numbers_among_the_inputs():
+    a = Measured(3.0, {Source("s"): 0.1})
+    assert propagate(lambda x, y: x * y, a, 2.0).u == pytest.approx(0.2)
+    assert propagate(lambda x, y: x * y, exact(3.0), 2.0).u == 0.0
+    assert propagate_differences(lambda x, y: x * y, a, 2.0).u == pytest.approx(0.2)
+    assert covariance_of([exact(1.0), exact(2.0)]).tolist() == [[0.0, 0.0], [0.0, 0.0]]
