@@ -38,7 +38,7 @@ def written(value: float, decimal: str, style: str) -> str:
 
 numbers = st.one_of(
     st.floats(-1e6, 1e6, allow_nan=False).filter(lambda x: x == 0 or abs(x) > 1e-300),
-    st.integers(-10**6, 10**6).map(float),
+    st.integers(-(10**6), 10**6).map(float),
 )
 
 
@@ -65,7 +65,9 @@ def dialects(draw):
         "encoding": draw(st.sampled_from(["utf-8", "utf-8-sig", "cp1252", "utf-16-le", "utf-16-be"])),
         "mark": draw(st.booleans()),
         "end": draw(st.sampled_from(["\n", "\r\n"])),
-        "preamble": draw(st.lists(st.sampled_from(["", "Meter 7", "serial;5", "a,b,c", '"quoted"', "größe"]), max_size=9)),
+        "preamble": draw(
+            st.lists(st.sampled_from(["", "Meter 7", "serial;5", "a,b,c", '"quoted"', "größe"]), max_size=9)
+        ),
         "trailing": draw(st.booleans()),
         "blanks": draw(st.sets(st.integers(0, 11), max_size=3)),
         "style": draw(st.sampled_from(["repr", "exponent", "fixed"])),
@@ -195,7 +197,9 @@ def test_the_guess_sees_the_dialect(d):
     assert guess.shape.encoding == shape.encoding or data.isascii()
 
 
-@given(st.lists(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e37, max_value=1e37), min_size=1, max_size=50))
+@given(
+    st.lists(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e37, max_value=1e37), min_size=1, max_size=50)
+)
 def test_the_shortest_text_of_a_float_comes_back(values):
     """IEEE 754-2019 5.12.2: text of enough digits and back is the identity; Python's repr writes enough."""
     data = "t,P_in (W)\n" + "".join(f"{k},{value!r}\n" for k, value in enumerate(values))

@@ -63,7 +63,9 @@ def test_forms_of_a_number(cell):
     assert one_number(cell, Marks()) == float(cell)
 
 
-@pytest.mark.parametrize("cell", [".", "+", "1 2", "1-2", "1e", "e5", "0x10", "1_0", "1,5", "١", "1e5.0", "--5", "1e1000"])
+@pytest.mark.parametrize(
+    "cell", [".", "+", "1 2", "1-2", "1e", "e5", "0x10", "1_0", "1,5", "١", "1e5.0", "--5", "1e1000"]
+)
 def test_what_is_no_number_is_refused(cell):
     assert isinstance(column("1", cell), CellFault)
 

@@ -17,7 +17,9 @@ PREFIXED = [
 ]
 
 
-@pytest.mark.parametrize(("unit", "base"), [*PREFIXED, ("min", "s"), ("h", "s"), ("J", "Wh"), ("%", ""), ("mA*h", "A*h")])
+@pytest.mark.parametrize(
+    ("unit", "base"), [*PREFIXED, ("min", "s"), ("h", "s"), ("J", "Wh"), ("%", ""), ("mA*h", "A*h")]
+)
 def test_factor_is_pints(unit, base):
     expected = REGISTRY.Quantity(1.0, unit).to(base or "dimensionless").magnitude
     assert conversion(unit, base).factor == pytest.approx(expected, rel=1e-14)
@@ -120,6 +122,8 @@ def test_header_and_unit(header, parts):
     assert split_header(header) == parts
 
 
-@pytest.mark.parametrize(("text", "is_one"), [("[V]", True), ("°C", True), ("%", True), ("", False), ("12", False), ("in", False)])
+@pytest.mark.parametrize(
+    ("text", "is_one"), [("[V]", True), ("°C", True), ("%", True), ("", False), ("12", False), ("in", False)]
+)
 def test_is_unit(text, is_one):
     assert is_unit(text) is is_one

@@ -144,7 +144,8 @@ def _steps(time_s: FloatArray, signal: FloatArray, which: str) -> _Steps:
     step = np.abs(change) > max(NOISE_FACTOR * usual, 0.02 * largest)
     count = int(np.count_nonzero(step[1:] & ~step[:-1]) + (len(step) > 0 and bool(step[0])))
     if count < 2 or largest == 0.0:
-        raise NoAlignment(f"the {which} shows {count if largest else 0} load steps, at least two are needed")
+        seen = "no load step" if largest == 0.0 else "one load step"
+        raise NoAlignment(f"the {which} shows {seen}, at least two are needed")
     rebuilt = np.concatenate([[0.0], np.cumsum(np.where(step, change, 0.0))])
     return _Steps(time, rebuilt, float(np.median(np.diff(time))), count)
 

@@ -114,7 +114,7 @@ def _placed(part: Part, first: Part, reference: Table | None, notes: list[str]) 
     elif bool(table.start) != bool(first.table.start) and part.align == "stated":
         told, untold = (path, first.table.raw.path) if table.start else (first.table.raw.path, path)
         notes.append(
-            f"{untold} tells no date and {told} does: their first seconds are taken as one moment, save for the "
+            f"{untold} tells no date and {told} does: their clocks are taken to have started together, save for the "
             "stated offset."
         )
     if part.clock_offset_s:

@@ -146,6 +146,14 @@ def guess_shape(data: bytes, name: str) -> Guess:
     ]
     if unit_at is not None:
         notes.append(f"units in line {unit_at + 1}")
+    if header_at is None:
+        above = next((k for k in range(grid.first - 1, -1, -1) if lines[k].strip()), None)
+        fields = 0 if above is None else len(trimmed(_fields(strip_comment(lines[above]), grid.delimiter)))
+        if above is not None and fields > width:
+            notes.append(
+                f"line {above + 1} above the rows has {fields} fields, they have {width}: "
+                "it is not taken as their header"
+            )
     if thousands:
         notes.append(f"mark between thousands {thousands!r}: it stands before three digits, with a decimal mark behind")
     marks = Marks(decimal, thousands)
