@@ -242,3 +242,12 @@ def test_it_is_quick():
     for _ in range(20):
         coverage(number)
     assert (time.perf_counter() - start) / 20 < 5e-3
+
+
+def test_tails_of_many_bounds():
+    """Twelve equal rectangles beyond 3.9 and 4.5 standard deviations, against Irwin–Hall."""
+    distribution = error_distribution(_number([1.0] * 12))
+    assert distribution is not None
+    for deviations in (3.9, 4.5):
+        oracle = stats.irwinhall(12).sf(6 + deviations)  # 12 rectangles of width 1 have a standard deviation of 1
+        assert 1 - distribution.cdf(deviations * 12**0.5) == pytest.approx(oracle, abs=1e-6)

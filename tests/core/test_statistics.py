@@ -161,6 +161,21 @@ def test_a_slow_part_of_higher_order_is_seen_by_the_window():
     assert n / effective_count(series) == pytest.approx(8.6, rel=0.3)
 
 
+def test_the_window_as_it_is_written():
+    """Sum up to the first lag that is three times the sum, times 1 + (2 W + 1)/n: in a plain loop."""
+    rng = np.random.default_rng(12)
+    n = 600
+    series = _autoregression(rng, 1, n, 0.95)[0] + 3.2 * rng.standard_normal(n)
+    d = series - series.mean()
+    inflation, lag = 1.0, 0
+    while lag < 3 * max(inflation, 1.0):
+        lag += 1
+        inflation += 2 * float(d[:-lag] @ d[lag:]) / float(d @ d)
+    first_order = (n * float(d[:-1] @ d[1:]) / float(d @ d) + 1) / (n - 4)
+    assert inflation > (1 + first_order) / (1 - first_order)  # else this would test the other estimate
+    assert effective_count(series) == pytest.approx(n / (inflation * (1 + (2 * lag + 1) / n)), rel=1e-9)
+
+
 @pytest.mark.parametrize(
     ("n", "rho", "low", "high"),
     [
