@@ -53,6 +53,14 @@ def test_fewer_than_four_cycles_are_no_period():
     assert find_cycle(clock, power) is None
 
 
+def test_bursts_of_two_sizes_repeat_after_both():
+    clock = np.arange(0.0, 1200.0, 0.5)
+    power = 0.02 + np.where(clock % 10.0 < 3.0, np.where(clock % 20.0 < 10.0, 0.1, 0.03), 0.0)
+    cycle = find_cycle(clock, power + np.random.default_rng(2).normal(0.0, 0.001, len(clock)))
+    assert cycle is not None
+    assert cycle.period_s == pytest.approx(20.0, rel=1e-3)
+
+
 def test_missing_and_uneven_readings_do_not_hide_the_period():
     clock, power = bursts(8.0, 0.4)
     keep = np.random.default_rng(3).random(len(clock)) > 0.05

@@ -85,6 +85,11 @@ def test_a_short_stay_is_returned_unsettled_with_its_length(charger_log):
     assert not second.settled
 
 
+def test_the_stay_may_not_be_shorter_than_the_window(charger_log):
+    (plateau,) = find_plateaus(charger_log([3.0], 297.0), US_SINGLE_VOLTAGE)
+    assert plateau.reason == "only 4.95 min long, the rule needs 5 min"
+
+
 def test_a_stay_of_exactly_the_window_is_long_enough(charger_log):
     plateaus = find_plateaus(charger_log([3.0, 1.5, 0.75], 300.0), US_SINGLE_VOLTAGE)
     assert [p.settled for p in plateaus] == [True] * 3
@@ -99,6 +104,9 @@ def test_a_load_that_drops_out_is_told(make_table, make_recording):
     assert first.reason == "only 3.33 min long, the rule needs 5 min; the load on C1 then fell from 3 A to nothing"
     assert second.settled
     assert second.levels["C1"] == 0.0
+    columns = {**table.columns, "port_current_a@A1": np.zeros(len(clock))}
+    first, _ = find_plateaus(make_recording(make_table(columns)), US_SINGLE_VOLTAGE)
+    assert "A1" not in first.reason  # it had nothing to fall from
 
 
 def test_ports_that_move_one_at_a_time_cut_for_all(make_table, make_recording):

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import signal
 
-from brickbook.plateaus.stretches import Sensitivity, noise_of, sample_interval_s, steady_stretches
+from brickbook.plateaus.stretches import Sensitivity, steady_stretches
 
 
 def staircase(levels, holds, rate_hz, ramps=None):
@@ -22,43 +21,6 @@ def staircase(levels, holds, rate_hz, ramps=None):
         at += hold
     clock = np.arange(0.0, at, 1.0 / rate_hz)
     return clock, np.interp(clock, *zip(*points, strict=True)), stays
-
-
-def test_noise_of_white_noise_is_its_sigma():
-    readings = np.random.default_rng(1).normal(3.0, 0.02, 20_000)
-    noise = noise_of(readings)
-    # a median absolute deviation of n values scatters by 1.17/sqrt(n) of itself (efficiency 37 %): 4 sigma is 3.3 %
-    assert noise.sigma == pytest.approx(0.02, rel=0.04)
-    assert noise.sigma_of_means == pytest.approx(0.02, rel=0.12)
-
-
-def test_noise_of_an_autoregression_tells_the_scatter_of_its_means():
-    g = np.random.default_rng(2)
-    readings = signal.lfilter([np.sqrt(1 - 0.8**2)], [1.0, -0.8], g.normal(size=40_000))
-    noise = noise_of(readings)
-    # lag 10: r = 0.8^10 = 0.107, so sigma sqrt(1 - 0.107) = 0.945 is found; the means by simulation, not by formula
-    assert noise.sigma == pytest.approx(0.945, rel=0.05)
-    means = readings.reshape(-1, 400).mean(axis=1)
-    assert noise.sigma_of_means == pytest.approx(means.std(ddof=1) * 20.0, rel=0.3)
-
-
-def test_noise_does_not_see_the_steps_of_a_staircase():
-    levels = np.repeat(np.arange(0.0, 5.0, 0.1), 10)
-    readings = levels + np.random.default_rng(3).normal(0.0, 0.001, len(levels))
-    assert noise_of(readings).sigma == pytest.approx(0.001, rel=0.35)
-    assert noise_of(np.full(50, 1.0)).sigma == 0.0
-
-
-def test_noise_of_a_quiet_meter_is_its_last_digit():
-    readings = np.where(np.arange(1000) % 10 == 0, 1.001, 1.0)
-    readings[500:] += 1.0
-    # rectangular within one digit: 1 mA / sqrt 12 (GUM 4.3.7)
-    assert noise_of(readings).sigma == pytest.approx(0.001 / np.sqrt(12.0), rel=1e-6)
-
-
-def test_sample_interval_ignores_equal_stamps_of_a_coarse_clock():
-    assert sample_interval_s(np.array([0.0, 0.0, 0.0, 1.0, 1.0, 2.0, 2.0])) == 1.0
-    assert sample_interval_s(np.array([5.0, 5.0])) == 0.0
 
 
 @st.composite
@@ -167,6 +129,33 @@ def test_stray_readings_do_not_cut_and_missing_ones_are_left_out():
     current[::17] = np.nan
     (only,) = steady_stretches(clock, current, shortest_s=15.0)
     assert (only.start_s, only.end_s) == (1.0, 599.0)
+
+
+def test_a_stray_reading_next_to_an_edge_does_not_move_it():
+    clock = np.arange(0.0, 200.0)
+    current = np.where(clock < 100.0, 1.0, 0.5) + np.random.default_rng(12).normal(0.0, 0.002, 200)
+    current[95] = 4.0
+    first, second = steady_stretches(clock, current, shortest_s=15.0)
+    assert (first.end_s, second.start_s) == (99.0, 100.0)
+
+
+@pytest.mark.parametrize("sigma", [0.002, 0.01, 0.05])
+def test_pieces_of_a_noisy_ramp_are_no_stays(sigma):
+    clock, exact, _ = staircase([3.0, 0.5], [200.0, 200.0], 2.0, [0.0, 300.0])
+    for seed in range(10):
+        current = exact + np.random.default_rng(seed).normal(0.0, sigma, len(clock))
+        found = steady_stretches(clock, current, shortest_s=2.0)
+        assert [s.level for s in found] == pytest.approx([3.0, 0.5], abs=0.02)
+
+
+@pytest.mark.parametrize("sigma", [0.0, 0.002, 0.01, 0.02])
+def test_stairs_of_short_stays_are_no_ramp(sigma):
+    levels = list(np.arange(3.0, 0.0, -0.1))
+    clock, exact, _ = staircase(levels, [8.0] * 30, 2.0)
+    for seed in range(10):
+        current = exact + np.random.default_rng(seed).normal(0.0, sigma, len(clock))
+        found = steady_stretches(clock, current, shortest_s=5.0)
+        assert [s.level for s in found] == pytest.approx(levels, abs=0.03)
 
 
 def test_a_long_pause_ends_a_stretch():

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from brickbook.core.statistics import Mean, autocorrelated_mean
-from brickbook.plateaus.stretches import sample_interval_s
+from brickbook.plateaus.noise import sample_interval_s
 
 __all__ = ["Cycle", "batches_of", "find_cycle", "hidden_bursts", "mean_over_cycles"]
 

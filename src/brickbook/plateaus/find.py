@@ -10,9 +10,10 @@ import numpy as np
 from brickbook.core.errors import AnalysisError, Fault
 from brickbook.core.quantities import column_name
 from brickbook.core.table import Recording, Table
+from brickbook.plateaus.noise import sample_interval_s
 from brickbook.plateaus.rules import StabilityRule
 from brickbook.plateaus.settling import Settling, judge_settling
-from brickbook.plateaus.stretches import Sensitivity, sample_interval_s, steady_stretches
+from brickbook.plateaus.stretches import Sensitivity, steady_stretches
 from brickbook.plateaus.windows import missing_over, readings_over
 
 __all__ = ["Plateau", "find_plateaus"]

@@ -59,8 +59,8 @@ def permitted_uncertainty_w(power_w: float, current_ratio: float) -> float:
     """
     if power_w < 0.0:
         raise ValueError(f"power {power_w:g} W is below zero")
-    relative = relative_uncertainty_limit(current_ratio) * power_w
-    return relative if power_w >= 1.0 else max(0.02, relative)
+    # one formula for both ranges: from 1 W up the relative limit is never below 0.02 W
+    return max(0.02, relative_uncertainty_limit(current_ratio) * power_w)
 
 
 def power_less_current_path_w(power_w: float, current_a: float, path_ohm: float) -> float:

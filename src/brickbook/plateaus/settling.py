@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from brickbook.core.quantities import QUANTITIES, column_name
 from brickbook.core.statistics import fit_line
 from brickbook.core.table import Recording, Table
+from brickbook.plateaus.noise import sample_interval_s
 from brickbook.plateaus.rules import StabilityRule, slope_limit_w_per_h
-from brickbook.plateaus.stretches import sample_interval_s
 from brickbook.plateaus.windows import readings_over
 
 __all__ = ["Settling", "drift_of", "judge_settling"]

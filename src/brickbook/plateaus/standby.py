@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from brickbook.core.statistics import Line, Mean, autocorrelated_mean, effective_count, fit_line
 from brickbook.plateaus.cycles import Cycle, batches_of, find_cycle, hidden_bursts, mean_over_cycles
+from brickbook.plateaus.noise import sample_interval_s
 from brickbook.plateaus.rules import slope_limit_w_per_h
-from brickbook.plateaus.stretches import sample_interval_s
 
 __all__ = ["StandbyMean", "average_reading_mean", "energy_mean", "sampling_mean"]
 

@@ -16,17 +16,18 @@ import ruptures
 from numpy.typing import NDArray
 from scipy import ndimage
 
-__all__ = ["Noise", "Sensitivity", "Stretch", "noise_of", "sample_interval_s", "steady_stretches"]
+from brickbook.plateaus.noise import Noise, noise_about, sample_interval_s, scatter_of
+
+__all__ = ["Sensitivity", "Stretch", "steady_stretches"]
 
 FloatArray = NDArray[np.float64]
 
 _BLOCKS = 3000  # block means PELT sees at most: its time grows as their square where nothing changes
 _PENALTY = 6.0  # times log(n): two parameters per change cost 2 log(n) (Yao, Stat. Probab. Lett. 6 (1988) 181)
+_SEARCHES = 4
 _STRAY = 5  # running median: one or two stray readings do not cut a stretch
 _CAP_SQUARE = 25.0  # a reading counts as at most 5 sigma off, so that a lone spike cannot end a stretch
 _NEAR = 100  # readings that tell the level next to an edge
-_FAR_LAG = 10  # readings so far apart are taken as independent
-_NORMAL_MAD = 0.6745  # median absolute deviation of a unit normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,56 +67,6 @@ class Stretch:
     level: float
 
 
-def sample_interval_s(time_s: FloatArray) -> float:
-    """Median time between readings [s]; equal time stamps (a coarse clock) are left out, 0 without two different ones.
-
-    Parameters
-    ----------
-    time_s
-        Times, shape (n,), finite, not falling [s].
-    """
-    steps = np.diff(time_s)
-    steps = steps[steps > 0.0]
-    return float(np.median(steps)) if len(steps) else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """Scatter of one reading, `sigma`, and of a mean of many: sigma_of_means/sqrt(n), larger if autocorrelated."""
-
-    sigma: float
-    sigma_of_means: float
-
-
-def noise_of(readings: FloatArray) -> Noise:
-    """Scatter of readings about their levels, blind to the level changes themselves.
-
-    The median |difference| at lag L, over 0.6745 sqrt 2, is sigma sqrt(1 - r_L) for normal noise of autocorrelation
-    r_L. At lag 10 it is taken for sigma (at less, where the level changes so often that such differences would mostly
-    span changes), and r_1 follows from lag 1. The mean of n readings of a first-order autoregression scatters as
-    sigma sqrt[(1 + r_1)/(1 - r_1)]/sqrt(n) (Bayley & Hammersley, J. R. Stat. Soc. Suppl. 8 (1946) 184, n large).
-    Sigma is at least the smallest difference seen, taken for the last digit (at most 1/200 of the range), over sqrt 12.
-
-    Parameters
-    ----------
-    readings
-        In time order, shape (n,), finite.
-    """
-    moves = np.abs(np.diff(readings))
-    moving = moves[moves > 0.0]
-    if len(moving) == 0:
-        return Noise(0.0, 0.0)
-    near = float(np.median(moves)) / (_NORMAL_MAD * sqrt(2.0))
-    changes = float(np.mean(moves > 5.0 * sqrt(2.0) * near))
-    lag = _FAR_LAG if changes == 0.0 else int(min(max(0.25 / changes, 1.0), _FAR_LAG))
-    lag = min(lag, max(1, len(readings) // 4))
-    far = float(np.median(np.abs(readings[lag:] - readings[:-lag]))) / (_NORMAL_MAD * sqrt(2.0))
-    digit = min(float(moving.min()), float(np.ptp(readings)) / 200.0)
-    sigma = max(near, far, digit / sqrt(12.0))
-    r_1 = min(max(1.0 - (near / far) ** 2, 0.0), 0.95) if far > 0.0 else 0.0
-    return Noise(sigma, sigma * sqrt((1.0 + r_1) / (1.0 - r_1)))
-
-
 def steady_stretches(
     time_s: FloatArray, current_a: FloatArray, *, shortest_s: float, sensitivity: Sensitivity | None = None
 ) -> tuple[Stretch, ...]:
@@ -145,14 +96,13 @@ def steady_stretches(
     if np.any(np.diff(time) < 0.0):
         raise ValueError("the times fall: readings must be in time order")
     interval = sample_interval_s(time)
-    noise = noise_of(current)
     breaks = np.flatnonzero(np.diff(time) > max(how.longest_gap_s, 5.0 * interval)) + 1
     # one block length for the whole log, short enough to leave a few blocks in the shortest stretch where it can
     per_block = max(1, -(-len(time) // _BLOCKS))
     found: list[Stretch] = []
     for part in np.split(np.arange(len(time)), breaks):
         if len(part) >= 3:
-            found += _stretches(time[part], current[part], per_block, noise, how)
+            found += _stretches(time[part], current[part], per_block, how)
     return tuple(s for s in found if s.end_s - s.start_s + interval >= shortest_s)
 
 
@@ -165,9 +115,11 @@ class _Piece:
     level: float
 
 
-def _stretches(time: FloatArray, current: FloatArray, per_block: int, noise: Noise, how: Sensitivity) -> list[Stretch]:
+def _stretches(time: FloatArray, current: FloatArray, per_block: int, how: Sensitivity) -> list[Stretch]:
     """Stretches of a part without gaps."""
-    cuts = _jumps_only(time, current, _cuts(current, per_block, how), noise, how)
+    cuts = _cuts(current, per_block, how)
+    noise = noise_about(current, _levels(current, cuts))
+    cuts = _jumps_only(time, current, cuts, noise, how)
     # a block that holds a jump has a mean between both levels: it is no stay
     rough = [
         _Piece(a, b - 1, float(np.median(current[a:b])))
@@ -191,10 +143,12 @@ def _stretches(time: FloatArray, current: FloatArray, per_block: int, noise: Noi
         if left.last >= right.first:  # noise let both claim the same readings: cut where the squares are least
             left.last = _split(current, left, right)
             right.first = left.last + 1
+    fine = [piece for piece in fine if piece.last > piece.first]
+    ramps = _ramps(time, current, fine, noise, how)
     return [
         Stretch(float(time[p.first]), float(time[p.last]), float(np.median(current[p.first : p.last + 1])))
-        for p in fine
-        if p.last > p.first and not _is_ramp(time[p.first : p.last + 1], current[p.first : p.last + 1], noise, how)
+        for k, p in enumerate(fine)
+        if k not in ramps
     ]
 
 
@@ -208,17 +162,33 @@ def _split(current: FloatArray, left: _Piece, right: _Piece) -> int:
 
 
 def _cuts(current: FloatArray, per_block: int, how: Sensitivity) -> list[int]:
-    """Indices where the level may change, with both ends, from PELT on block means."""
+    """Indices where the level may change, with both ends, from PELT on block means.
+
+    The noise is first taken as white; autocorrelated noise then shows in what is left about the levels, and the search
+    is repeated with the larger scatter that means of such noise have.
+    """
     n_blocks = len(current) // per_block
-    calm = ndimage.median_filter(current, size=_STRAY, mode="nearest")
-    whole, raw = (x[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1) for x in (calm, current))
     if n_blocks < 4:
         return [0, len(current)]
+    calm = ndimage.median_filter(current, size=_STRAY, mode="nearest")
+    whole, raw = (x[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1) for x in (calm, current))
     # no need to see changes far below the smallest jump: a floor keeps a clean, creeping log in few pieces
-    scale = max(noise_of(raw).sigma_of_means, how.step_a / 5.0)
-    search = ruptures.KernelCPD(kernel="linear", min_size=1, jump=1).fit((whole / scale).reshape(-1, 1))
-    ends = search.predict(pen=_PENALTY * float(np.log(n_blocks)))
-    return [0, *(int(end) * per_block for end in ends[:-1]), len(current)]
+    scale = max(scatter_of(raw), how.step_a / 5.0)
+    search = ruptures.KernelCPD(kernel="linear", min_size=1, jump=1).fit((whole - whole.mean()).reshape(-1, 1))
+    cuts = [0, n_blocks]
+    for _ in range(_SEARCHES):
+        cuts = [0, *(int(end) for end in search.predict(pen=_PENALTY * float(np.log(n_blocks)) * scale**2))]
+        wider = noise_about(raw, _levels(raw, cuts)).sigma_of_means
+        if wider <= 1.05 * scale:
+            break
+        scale = wider
+    return [cut * per_block for cut in cuts[:-1]] + [len(current)]
+
+
+def _levels(readings: FloatArray, cuts: list[int]) -> FloatArray:
+    """Median of each piece, for every reading of it."""
+    medians = [float(np.median(readings[a:b])) for a, b in pairwise(cuts)]
+    return np.repeat(np.array(medians), np.diff(cuts))
 
 
 def _jumps_only(time: FloatArray, current: FloatArray, cuts: list[int], noise: Noise, how: Sensitivity) -> list[int]:
@@ -273,13 +243,70 @@ def _walk_out(
     return begin + int(np.argmin(cost))
 
 
-def _is_ramp(time: FloatArray, current: FloatArray, noise: Noise, how: Sensitivity) -> bool:
-    """Whether a piece moves by a jump or more at a pace of a jump in `jump_s` or faster."""
+def _ramps(time: FloatArray, current: FloatArray, pieces: list[_Piece], noise: Noise, how: Sensitivity) -> set[int]:
+    """Which pieces are parts of a ramp, that PELT has cut into stairs.
+
+    One piece alone is a ramp if its slope is beyond doubt (3 u). Where noise leaves doubt, neighbours help: pieces that
+    step on in one direction and are not flat beyond doubt are asked together whether their slope is that of the whole
+    flight of stairs, or none.
+    """
+    slopes = [_slope_within(time[p.first : p.last + 1], current[p.first : p.last + 1], noise) for p in pieces]
+    ramps = {
+        k
+        for k, (piece, (slope, u, _)) in enumerate(zip(pieces, slopes, strict=True))
+        if abs(slope) > max(3.0 * u, _slowest_ramp(time, current, piece, how))
+    }
+    flight: list[int] = []
+    rising = False
+    for k in range(1, len(pieces)):
+        inner = k < len(pieces) - 1
+        before = pieces[k].level - pieces[k - 1].level
+        after = pieces[k + 1].level - pieces[k].level if inner else 0.0
+        slope, u, duration = slopes[k]
+        doubtful = before * after > 0.0 and abs(slope) + 3.0 * u > 0.25 * (abs(before) + abs(after)) / duration
+        if flight and not (doubtful and (before > 0.0) == rising):
+            ramps |= _flight(time, pieces, slopes, flight, how)
+            flight = []
+        if doubtful:
+            flight.append(k)
+            rising = before > 0.0
+    return ramps
+
+
+def _flight(
+    time: FloatArray,
+    pieces: list[_Piece],
+    slopes: list[tuple[float, float, float]],
+    flight: list[int],
+    how: Sensitivity,
+) -> set[int]:
+    """The pieces of a flight if it is a ramp, else none."""
+    before, after = pieces[flight[0] - 1], pieces[flight[-1] + 1]
+    whole = (after.level - before.level) / float(time[after.first] - time[before.last])
+    weights = np.array([1.0 / slopes[k][1] ** 2 if slopes[k][1] > 0.0 else 1e300 for k in flight])
+    if weights.sum() == 0.0:  # pieces of two readings tell no slope
+        return set()
+    pooled = float(weights @ np.array([slopes[k][0] for k in flight]) / weights.sum())
+    is_ramp = (
+        abs(whole) > how.smallest_jump(before.level, after.level) / how.jump_s
+        and pooled / whole > 0.5
+        and abs(pooled) > 2.0 / sqrt(float(weights.sum()))
+    )
+    return set(flight) if is_ramp else set()
+
+
+def _slope_within(time: FloatArray, current: FloatArray, noise: Noise) -> tuple[float, float, float]:
+    """Least-squares slope of a piece [A/s], its standard uncertainty [A/s], and the duration of the piece [s]."""
     duration = float(time[-1] - time[0])
-    if duration <= 0.0 or len(time) < 3:
-        return False
     centred = time - time.mean()
-    slope = float(centred @ (current - current.mean())) / float(centred @ centred)
-    u_slope = noise.sigma_of_means / sqrt(float(centred @ centred))
-    least = how.smallest_jump(float(current.max()), float(current.min()))
-    return abs(slope) > max(least / how.jump_s, least / duration, 3.0 * u_slope)
+    spread = float(centred @ centred)
+    if len(time) < 3 or spread <= 0.0:
+        return 0.0, float("inf"), max(duration, 1e-9)
+    return float(centred @ (current - current.mean())) / spread, noise.sigma_of_means / sqrt(spread), duration
+
+
+def _slowest_ramp(time: FloatArray, current: FloatArray, piece: _Piece, how: Sensitivity) -> float:
+    """Slope [A/s] from which a piece moves by a jump in all and by a jump in `jump_s`."""
+    inside = current[piece.first : piece.last + 1]
+    duration = max(float(time[piece.last] - time[piece.first]), 1e-9)
+    return how.smallest_jump(float(inside.max()), float(inside.min())) / min(how.jump_s, duration)
