@@ -514,7 +514,7 @@ def test_appendix_z_is_for_the_end_of_the_cable(rules, figure, one_port):
 
 # --- voltage -----------------------------------------------------------------------------------------------------------
 
-VOLTS = "regulation/output_voltage_v"
+VOLTS = "regulation/worst_voltage_v"
 
 
 @pytest.mark.parametrize(

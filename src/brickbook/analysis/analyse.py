@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 
 from brickbook.analysis.gather import gather
 from brickbook.book import Book, IndexEntry
 from brickbook.core.charger import Charger, Claim
 from brickbook.core.figure import Figure, Finding, Note
 from brickbook.core.study import Evidence, Study
-from brickbook.rules import Rule, judge, judge_claims, parse_rules, unmeasured_claims
+from brickbook.rules import Rule, judge, judge_claims, load_rules, parse_rules, unmeasured_claims
 from brickbook.studies import STUDIES
 
 __all__ = ["Analysis", "analyse_charger", "study_rules"]
@@ -71,13 +70,7 @@ def analyse_charger(book: Book, slug: str, studies: Sequence[Study] = STUDIES) -
 
 def study_rules(studies: Sequence[Study] = STUDIES) -> tuple[Rule, ...]:
     """The limits of all studies, from each one's rules.toml."""
-    rules: list[Rule] = []
-    for study in studies:
-        path = files(study.package) / "rules.toml"
-        if path.is_file():
-            name = f"studies/{study.id}/rules.toml"
-            rules += parse_rules(path.read_text(encoding="utf-8"), name, "standard")
-    return tuple(rules)
+    return load_rules([study.package for study in studies])
 
 
 def house_rules(book: Book) -> tuple[Rule, ...]:

@@ -44,7 +44,7 @@ def limits(
         table.add_row(
             str(row["rule"]),
             str(row["quantity"]).replace("_", " "),
-            f"{sign} {row['limit']:.5g}",
+            f"{sign} {row['limit']:.5g}".strip() + (f" to {row['limit_high']:.5g}" if row.get("limit_high") else ""),
             str(row.get("reading") or ""),
             f"{row['source']}{memory}",
         )

@@ -148,7 +148,9 @@ def _steps(recording: Recording, port: str, evidence: Evidence) -> list[_Step]:
             )
             rows.append(rows_over(source, plateau.from_s, plateau.to_s, column))
         flags = () if plateau.settled else (f"unsettled: {plateau.reason}",)
-        _, single = readings_over(table, volts, plateau.from_s, plateau.to_s)
+        # the whole stay but its first fifth: a short window tells a standard deviation badly
+        begin = plateau.start_s + 0.2 * plateau.duration_s
+        _, single = readings_over(table, volts, begin, plateau.end_s)
         s = float(np.std(single, ddof=1))
         # the standard deviation of n normal readings has relative uncertainty 1/sqrt(2(n-1)) (GUM E.4.3)
         u_s = s / float(np.sqrt(2 * (len(single) - 1)))
