@@ -1,8 +1,8 @@
 """How long a log of a million rows takes: our strict reader, polars alone, and the csv module by hand.
 
 Run from the root: `.venv/bin/python benchmarks/readers.py [rows]`. All read the same bytes, seven columns of numbers,
-from memory; each is run three times and the shortest is shown, with its ratio to polars alone. The outcomes are compared,
-so that none can be fast by not doing the work.
+from memory; each is run three times and the shortest is shown, with its ratio to polars alone. The outcomes are
+compared, so that none can be fast by not doing the work.
 """
 
 from __future__ import annotations

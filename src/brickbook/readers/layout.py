@@ -182,9 +182,10 @@ def cells_of(text: FileText, shape: Shape, place: Place, wanted: dict[int, bool]
             raw = text.body
             body = b"\n".join(raw[s:e] for s, e in zip(starts[keep].tolist(), ends[keep].tolist(), strict=True))
     surplus = _surplus(body, int(keep.sum()), shape.delimiter.encode(), len(place.headers))
-    frame = None if surplus is None else _frame(body, shape, len(place.headers) + surplus, wanted)
-    if frame is None or len(frame) != int(keep.sum()):
+    if surplus is None:
         return _slow(text, shape, place, keep, wanted, dropped)
+    frame = _frame(body, shape, len(place.headers) + surplus, wanted)
+    assert len(frame) == int(keep.sum())
     return Cells({k: frame[str(k)] for k in wanted}, lines[keep], dropped)
 
 
@@ -222,8 +223,8 @@ def _kept(
     return keep, tuple(dropped)
 
 
-def _frame(body: bytes, shape: Shape, width: int, wanted: dict[int, bool]) -> pl.DataFrame | None:
-    """Rows without quotes: polars, told the type of every column; `None` when a row is too long."""
+def _frame(body: bytes, shape: Shape, width: int, wanted: dict[int, bool]) -> pl.DataFrame:
+    """Rows without quotes and of one width: polars, told the type of every column."""
     for numeric in (True, False):
         schema = {str(k): pl.Float64 if numeric and wanted.get(k, False) else pl.String for k in range(width)}
         try:
@@ -237,11 +238,13 @@ def _frame(body: bytes, shape: Shape, width: int, wanted: dict[int, bool]) -> pl
                 decimal_comma=numeric and shape.decimal == ",",
                 infer_schema=False,
             )
-        except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
-            continue  # a cell that is no number: take text, and say which; then only a row too long can be the cause
+        except pl.exceptions.ComputeError:
+            if not numeric:
+                raise
+            continue  # some cell is no number: take text, and say which
         if not numeric or _numbers_stand(frame, body, shape, wanted):
             return frame
-    return None
+    raise AssertionError("text can always be read as text")
 
 
 def _numbers_stand(frame: pl.DataFrame, body: bytes, shape: Shape, wanted: dict[int, bool]) -> bool:
@@ -259,16 +262,25 @@ def _numbers_stand(frame: pl.DataFrame, body: bytes, shape: Shape, wanted: dict[
 
 
 def _surplus(body: bytes, rows: int, mark: bytes, width: int) -> int | None:
-    """1 when every row may end in one delimiter too many, 0 when none does; `None` when rows differ.
+    """1 when every row ends in one delimiter too many, 0 when none does; `None` when rows differ.
 
-    Only the total is counted. Polars refuses a row that is longer than the first, so with the right total none can be
-    shorter either; a shorter one alone, which polars would fill up in silence, makes the total wrong.
+    Every row is counted: polars fills a short row up in silence, and a long one too when its last columns are not read.
     """
     total = body.count(mark)
-    if total == rows * (width - 1):
-        return 0
-    ends = body.count(mark + b"\n") + body.endswith(mark)
-    return 1 if total == rows * width and ends == rows else None
+    surplus = (total - rows * (width - 1)) // rows
+    per_row = width + surplus  # delimiters of a row, its line end included
+    if surplus not in (0, 1) or total != rows * (per_row - 1):
+        return None
+    data = np.frombuffer(body, dtype=np.uint8)
+    at = np.flatnonzero((data == mark[0]) | (data == 10))
+    if not body.endswith(b"\n"):
+        at = np.append(at, len(body))
+    ends = at[per_row - 1 :: per_row]
+    if len(at) != rows * per_row or not bool((data[ends[:-1]] == 10).all()):
+        return None
+    if surplus and not bool((data[ends - 1] == mark[0]).all()):
+        return None
+    return surplus
 
 
 def ragged(name: str, line: int, found: int, shape: Shape, *, last: bool) -> ReadError:
