@@ -125,6 +125,19 @@ def test_first_contract():
     assert history.undelivered_count == 0
 
 
+def test_contracts_on_a_range():
+    # Variable 5-12 V 2 A and battery 5-20 V 60 W (words A24 and A26 of the layouts).
+    script = Script()
+    script.contract(1.0, (0x0801912C, 0x590190F0, 0x8F0190C8), 0x200190F0)
+    script.contract(5.0, (0x0801912C, 0x590190F0, 0x8F0190C8), 0x3001907D)
+    battery, variable = script.read().contracts
+    assert (battery.voltage_v, battery.current_a, battery.power_w) == (None, None, 25.0)
+    assert (battery.offered_current_a, variable.offered_current_a) == (None, 2.0)
+    assert (variable.voltage_v, variable.current_a, variable.power_w) == (None, 1.0, None)
+    # From 0.95 of the lowest to 1.05 of the highest voltage (from memory, medium).
+    assert (variable.limits.new_low_v, variable.limits.new_high_v) == pytest.approx((4.75, 12.6))
+
+
 def test_first_contract_of_a_public_log():
     # Timed kernel log of a R2.0 port: headers and times as printed, objects rebuilt from its text
     # (5 V 3 A and 9 V 2 A). It holds no GoodCRC; its stamps are software events, so 5 ms either way.

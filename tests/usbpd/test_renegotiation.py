@@ -236,6 +236,42 @@ def test_the_latest_neighbour_within_the_window_counts():
         analyse_port(log_of(rows), "C1", neighbour_window_s=-1)
 
 
+def epr_contract(rows, time_s):
+    """EPR entry without chunks or keep-alive: 28 V 5 A (object 8 of a captured set)."""
+    end = sent(rows, time_s, 0x008A, [0x01000000])
+    end = sent(rows, end + 0.002, 0x01AA, [0x02000000])
+    end = sent(rows, end + 0.100, 0x01AA, [0x03000000])
+    end = sent(rows, end + 0.010, 0x0089, [0x80C7D1F4, 0x0018C1F4])
+    accept = sent(rows, end + 0.002, 0x01A3)
+    sent(rows, accept + 0.300, 0x01A6)
+    return accept
+
+
+def test_hard_reset_from_an_epr_contract():
+    rows = []
+    contract(rows, 1.0, FULL, 0x4004B12C)
+    accept = epr_contract(rows, 2.0)
+    rows.append((3.0, Sop.HARD_RESET))
+    contract(rows, 4.6, LESS, 0x2004B12C)
+    points = [(0.9, 5), (1.05, 5), (1.1, 20), (accept + 0.030, 20), (accept + 0.130, 28)]
+    trace = trace_of([*points, (3.03, 28), (3.13, 0), (4.3, 0), (4.35, 5), (7, 5)])
+    line = analyse_port(log_of(rows), "C1", vbus=trace)
+    timers = {t.name: t for t in line.timers}
+    # tSrcRecover after EPR is 1085 ms to 1425 ms (minimum from memory, medium).
+    assert timers["tSrcRecover (EPR)"].verdict is TimerVerdict.WITHIN
+    assert timers["tSrcRecover (EPR)"].spec.from_memory == "medium"
+    assert "tSrcRecover" not in timers
+    assert timers["tSrcReady (EPR)"].value_s == pytest.approx(0.27, abs=0.002)
+    # Up from 20 V to 28 V: inside 26.6 V after 6.6/8 of 100 ms.
+    assert timers["tSrcSettle (EPR)"].value_s == pytest.approx(0.0825, abs=0.0025)
+    blind = renegotiated(rows)[2].interruption
+    assert blind.without_power_min_s == 1.085
+    # A reset that VBUS does not follow has nothing to time.
+    still = trace_of([*points, (7, 28)])
+    names = {t.name for t in analyse_port(log_of(rows), "C1", vbus=still).timers}
+    assert "tPSHardReset" not in names
+
+
 def test_supply_restart():
     rows = []
     contract(rows, 1.0, FULL, 0x4004B12C)

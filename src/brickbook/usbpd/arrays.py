@@ -189,8 +189,9 @@ def _decode_block(result: PdoArray, part: slice) -> None:
     np.take(_STEPS_50, volts, out=low_v, mode="clip")
     high_v[:] = low_v
     np.take(_STEPS_10, amps, out=current_a, mode="clip")
-    volts *= amps
-    np.divide(volts, 2000.0, out=power_w)
+    # Converting first and dividing in place is faster than a division of integers.
+    power_w[:] = volts * amps
+    power_w /= 2000.0
     others = np.flatnonzero(kind)
     if others.size == 0:
         return

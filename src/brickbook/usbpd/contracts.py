@@ -122,12 +122,11 @@ def _vbus_marks(trace: VbusTrace) -> Iterator[tuple[float, bool, bool]]:
 def _acted_on(log: MessageLog, port: str, delivery: Delivery, machine: PortMachine) -> Iterator[LoggedMessage]:
     """Frames the other side acts on: delivered, and not a repeat of one that was."""
     done: dict[tuple[Sop, Sender], bool] = {}
-    for entry in log.entries(port):
-        row = entry.index
+    rows = log.rows_of(port)
+    for row in rows[~delivery.is_good_crc[rows]].tolist():
+        entry = log.entry(row)
         if entry.message is None:
             yield entry
-            continue
-        if delivery.is_good_crc[row]:
             continue
         sender = (entry.sop, entry.message.header.sender)
         repeat = delivery.attempt[row] > 0 and done.get(sender, False)

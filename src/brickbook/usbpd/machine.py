@@ -6,6 +6,7 @@ ways out of EPR mode are from memory, medium.
 """
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from brickbook.usbpd.chunks import ChunkAssembler
 from brickbook.usbpd.errors import MessageError, UsbPdError
@@ -72,6 +73,12 @@ class StampSettings:
 
     at_frame_end: bool = False
     uncertainty_s: float = 0.0
+
+
+# A source sends the same few sets again and again.
+@lru_cache(maxsize=1024)
+def _decode_set(words: tuple[int, ...]) -> tuple[PowerDataObject, ...]:
+    return tuple(decode_source_pdo(word) for word in words)
 
 
 @dataclass(slots=True)
@@ -375,7 +382,7 @@ class PortMachine:
             self.get_source_cap_s = end_s
 
     def _offer(self, entry: LoggedMessage, message: Message, begin_s: float, end_s: float) -> None:
-        objects = tuple(decode_source_pdo(word) for word in message.objects)
+        objects = _decode_set(message.objects)
         self.events.append(CapabilitiesOffered(begin_s, entry.index, message.objects, objects, epr=False))
         if self.epr_mode:
             self.events.append(Oddity(begin_s, entry.index, "Source_Capabilities in EPR mode, a protocol error"))
@@ -413,7 +420,7 @@ class PortMachine:
         self.chunk_end_s = None if whole is not None else end_s
         if whole is None:
             return
-        objects = tuple(decode_source_pdo(word) for word in whole.objects)
+        objects = _decode_set(whole.objects)
         self.events.append(CapabilitiesOffered(begin_s, entry.index, whole.objects, objects, epr=True))
         if not self.epr_mode:
             self.events.append(Oddity(begin_s, entry.index, "EPR_Source_Capabilities outside EPR mode"))

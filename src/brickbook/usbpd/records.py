@@ -113,6 +113,32 @@ class MessageLog:
         words = self.objects[row, : int(self.word_count[row])].tolist()
         return Message.from_words(int(self.header[row]), words, sop)
 
+    def entry(self, row: int) -> LoggedMessage:
+        """Take one row as an object.
+
+        Parameters
+        ----------
+        row
+            Row number.
+
+        Returns
+        -------
+        LoggedMessage
+            Time, port, ordered set and message.
+
+        Raises
+        ------
+        MessageError
+            If the words do not fit the header.
+        """
+        return LoggedMessage(
+            row,
+            float(self.time_s[row]),
+            self.ports[int(self.port[row])],
+            SOP_CODES[int(self.sop[row])],
+            self.message(row),
+        )
+
     def entries(self, port: str | None = None) -> Iterator[LoggedMessage]:
         """Walk through the rows as objects.
 
@@ -133,13 +159,7 @@ class MessageLog:
         """
         rows = np.arange(len(self)) if port is None else self.rows_of(port)
         for row in rows.tolist():
-            yield LoggedMessage(
-                row,
-                float(self.time_s[row]),
-                self.ports[int(self.port[row])],
-                SOP_CODES[int(self.sop[row])],
-                self.message(row),
-            )
+            yield self.entry(row)
 
     @classmethod
     def from_messages(
