@@ -44,6 +44,14 @@ class RawDeposit:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """Resistances as the tester states them [Ohm]."""
+
+    fixture_ohm: float
+    cable_ohm: float
+
+
 def campaign(
     example: Example,
     instruments: Mapping[str, Instrument],
@@ -69,27 +77,36 @@ def campaign(
     """
     rng = np.random.default_rng(seed)
     bench = MeterBench(instruments, rng, perfect=perfect)
-    # each unit and each bench fixture differ a little from what is stated, within what is stated
-    fixture = _FIXTURE_OHM + (0.0 if perfect else float(rng.normal()) * _U_FIXTURE_OHM)
+    # resistances are known as far as their stated uncertainty: the stated value errs, the true one is what it is
+    err = (0.0, 0.0) if perfect else tuple(float(x) for x in rng.normal(size=2))
+    stated = Stated(
+        round(_FIXTURE_OHM + err[0] * _U_FIXTURE_OHM, 6), round(example.cable_ohm + err[1] * _U_CABLE_OHM, 6)
+    )
     clock = datetime(2026, 10, 3, 9, 0, 0)
     for volts, hertz in mains:
         for loading in example.loadings:
-            yield from _efficiency(example, loading, volts, hertz, bench, fixture, clock)
+            yield from _efficiency(example, loading, (volts, hertz), bench, stated, clock)
             clock += timedelta(minutes=75)
     volts, hertz = mains[-1]
     for sweep in example.sweeps:
-        yield _sweep(example, sweep, volts, hertz, bench, fixture, clock)
+        yield _sweep(example, sweep, (volts, hertz), bench, stated, clock)
         clock += timedelta(minutes=6)
     for volts, hertz in mains:
         for situation in example.situations:
-            yield _standby(example, situation, volts, hertz, bench, clock)
+            yield _standby(example, situation, (volts, hertz), bench, clock)
             clock += timedelta(minutes=25)
     yield _hand_sheet(example, bench, clock)
 
 
 def _efficiency(
-    example: Example, loading: Loading, volts: float, hertz: float, bench: MeterBench, fixture: float, clock: datetime
+    example: Example,
+    loading: Loading,
+    mains: tuple[float, float],
+    bench: MeterBench,
+    stated: Stated,
+    clock: datetime,
 ) -> Iterator[RawDeposit]:
+    volts, hertz = mains
     ratios = (1.0, 0.75, 0.5, 0.25)
     dwell = (1800.0, 420.0, 420.0, 420.0, 420.0, 420.0)
     currents: dict[str, FloatArray] = {}
@@ -103,7 +120,7 @@ def _efficiency(
         time_s, currents[port], segment = steps(levels, dwell, 1.0)
     state = operate(example.model, mains_v=volts, contract_v=loading.contract_v, current_a=currents, time_s=time_s)
     mains_side = _mains_columns(state, volts, hertz, segment, bench, harmonics=volts > 200)
-    port_side = _port_columns(example, state, segment, bench, fixture)
+    port_side = _port_columns(example, state, segment, bench)
     ports = "+".join(sorted(loading.current_a))
     contract = " + ".join(f"{p} {loading.contract_v[p]:g} V" for p in sorted(loading.contract_v))
     conditions: dict[str, Scalar] = {
@@ -113,9 +130,9 @@ def _efficiency(
         "contract": contract,
         "voltage_end": loading.end,
         "measured_at": "receptacle",
-        "fixture_ohm": _FIXTURE_OHM,
+        "fixture_ohm": stated.fixture_ohm,
         "u_fixture_ohm": _U_FIXTURE_OHM,
-        "cable_ohm": example.cable_ohm,
+        "cable_ohm": stated.cable_ohm,
         "u_cable_ohm": _U_CABLE_OHM,
         "ambient_c": 22.0,
     }
@@ -140,8 +157,9 @@ def _efficiency(
 
 
 def _sweep(
-    example: Example, sweep: Sweep, volts: float, hertz: float, bench: MeterBench, fixture: float, clock: datetime
+    example: Example, sweep: Sweep, mains: tuple[float, float], bench: MeterBench, stated: Stated, clock: datetime
 ) -> RawDeposit:
+    volts, hertz = mains
     levels = [sweep.current_a * r for r in (0.0, 0.125, 0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0)]
     time_s, current, segment = steps(levels, [20.0] * len(levels), 0.5)
     state = operate(
@@ -151,7 +169,7 @@ def _sweep(
         current_a={sweep.port: current},
         time_s=time_s,
     )
-    columns = _port_columns(example, state, segment, bench, fixture)
+    columns = _port_columns(example, state, segment, bench)
     log = _spoil(Log(clock, time_s, columns), bench)
     slug = sweep.contract.lower().replace(" ", "")
     return RawDeposit(
@@ -166,7 +184,7 @@ def _sweep(
             "contract": sweep.contract,
             "output_v": sweep.contract_v,
             "measured_at": "receptacle",
-            "fixture_ohm": _FIXTURE_OHM,
+            "fixture_ohm": stated.fixture_ohm,
             "u_fixture_ohm": _U_FIXTURE_OHM,
         },
         _instruments(columns),
@@ -174,8 +192,9 @@ def _sweep(
 
 
 def _standby(
-    example: Example, situation: str, volts: float, hertz: float, bench: MeterBench, clock: datetime
+    example: Example, situation: str, mains: tuple[float, float], bench: MeterBench, clock: datetime
 ) -> RawDeposit:
+    volts, hertz = mains
     time_s = np.arange(0.0, 1500.0, 1.0)
     segment = np.zeros(len(time_s), dtype=np.int64)
     truth = standby_power_w(example.model, volts, situation, time_s)
@@ -249,7 +268,7 @@ def _mains_columns(
 
 
 def _port_columns(
-    example: Example, state: Operation, segment: NDArray[np.int64], bench: MeterBench, fixture: float
+    example: Example, state: Operation, segment: NDArray[np.int64], bench: MeterBench
 ) -> dict[str, FloatArray]:
     columns: dict[str, FloatArray] = {}
     for port in sorted(state.port_voltage_v):
@@ -260,7 +279,7 @@ def _port_columns(
         columns[column_name("port_voltage_v", port)] = bench.read(
             "load-bank",
             "port_voltage_v",
-            state.port_voltage_v[port] - fixture * amps,
+            state.port_voltage_v[port] - _FIXTURE_OHM * amps,
             segment,
             scatter=noise,
             memory=0.4,

@@ -20,7 +20,6 @@ STUDY = Study(
         "worst_voltage_v": "Voltage where it departs most",
         "set_point_error_ratio": "Set-point error",
         "voltage_deviation_ratio": "Largest deviation",
-        "voltage_scatter_v": "Scatter of the readings",
         "load_regulation_ratio": "Load regulation",
         "output_resistance_ohm": "Output resistance",
         "regulated_current_a": "Current at which it leaves -5 %",

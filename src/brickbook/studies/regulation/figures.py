@@ -27,6 +27,7 @@ __all__ = ["figures"]
 
 STUDY = "regulation"
 _BAND = 0.05
+_RESTLESS = 5.0  # scatter at one load over the usual scatter (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class _Step:
 
     current_a: Measured
     voltage_v: Measured
-    scatter_v: Measured
+    scatter_v: float
     rows: tuple[Rows, ...]
     flags: tuple[str, ...]
 
@@ -100,10 +101,7 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
     found.append(
         _figure("voltage_deviation_ratio", deviation, "", at, "largest departure over all loads measured", worst)
     )
-    noisiest = max(steps, key=lambda s: float(s.scatter_v.value))
-    at = base.with_(load_a=round(float(noisiest.current_a.value), 3))
-    method = "standard deviation of the meter's single readings at the noisiest load; not a ripple measurement"
-    found.append(_figure("voltage_scatter_v", noisiest.scatter_v, "V", at, method, noisiest))
+    notes += _restless(recording, steps)
     if len(steps) < 2:
         return
     regulation = (last.voltage_v - first.voltage_v) * (1 / nominal)
@@ -151,13 +149,24 @@ def _steps(recording: Recording, port: str, evidence: Evidence) -> list[_Step]:
         # the whole stay but its first fifth: a short window tells a standard deviation badly
         begin = plateau.start_s + 0.2 * plateau.duration_s
         _, single = readings_over(table, volts, begin, plateau.end_s)
-        s = float(np.std(single, ddof=1))
-        # the standard deviation of n normal readings has relative uncertainty 1/sqrt(2(n-1)) (GUM E.4.3)
-        u_s = s / float(np.sqrt(2 * (len(single) - 1)))
-        scatter = Measured(s, {Source(f"number of readings at {point}", "A", "normal"): u_s} if u_s else {})
+        scatter = float(np.std(single, ddof=1))
         at_receptacle = means[volts] + means[amps] * fixture
         steps.append(_Step(means[amps], at_receptacle, scatter, tuple(rows), flags))
     return steps
+
+
+def _restless(recording: Recording, steps: list[_Step]) -> list[Note]:
+    """A warning where the meter's readings scatter far more at one load than at others: worth an oscilloscope."""
+    noisiest = max(steps, key=lambda s: s.scatter_v)
+    usual = float(np.median([s.scatter_v for s in steps]))
+    if noisiest.scatter_v <= _RESTLESS * usual or noisiest.scatter_v <= 0.002:
+        return []
+    load_a = float(noisiest.current_a.value)
+    text = (
+        f"single voltage readings scatter by {1000 * noisiest.scatter_v:.0f} mV at {load_a:.3g} A "
+        f"and by {1000 * usual:.1f} mV at most other loads; a meter cannot tell ripple: look at it with an oscilloscope"
+    )
+    return [Note(STUDY, "warning", f"{recording.name}: {text}", recording.conditions, noisiest.rows)]
 
 
 def _fixture(conditions: Conditions) -> Measured:

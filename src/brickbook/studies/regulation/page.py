@@ -14,7 +14,6 @@ _COLUMNS = (
     ("load_regulation_ratio", "Load regulation"),
     ("output_resistance_ohm", "Output resistance"),
     ("regulated_current_a", "Leaves −5 % at"),
-    ("voltage_scatter_v", "Scatter of readings"),
 )
 
 
@@ -26,6 +25,7 @@ def page(view: View) -> Section:
         mine = [f for f in view.figures if f.conditions["port"] == port]
         contracts = tuple(dict.fromkeys((str(f.conditions["contract"]), f.conditions.get("mains_v")) for f in mine))
         blocks += [_chart(port, mine, contracts), _table(port, mine, contracts)]
+    blocks += [Text(note.text) for note in view.notes if note.severity == "warning"]
     if blocks:
         blocks.append(
             Text(
