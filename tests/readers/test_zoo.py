@@ -298,6 +298,25 @@ ZOO = [
         change={"footer": "End of log"},
     ),
     Animal(
+        "a line of dashes below the header",
+        b"Time (s)  P_in (W)\n--------  --------\n     0.0      10.5\n     1.0      11.5\n",
+        {"time_s": [0, 1], "mains_power_w": [10.5, 11.5]},
+        [3, 4],
+    ),
+    Animal(
+        "empty brackets below the header",
+        b"t,PF\n,[]\n0,0.5\n1,0.6\n",
+        {"time_s": [0, 1], "mains_pf": [0.5, 0.6]},
+        [3, 4],
+    ),
+    Animal(
+        "one column, decimal comma, no delimiter",
+        b"P_in [W]\n10,5\n11,5\n",
+        {"time_s": [0, 2], "mains_power_w": [10.5, 11.5]},
+        [2, 3],
+        change={"time": ShapeTime("interval", interval_s=2.0)},
+    ),
+    Animal(
         "no header at all",
         b"0.0\t230.5\t10\n0.5\t230.6\t11\n",
         {"time_s": [0, 0.5], "mains_voltage_v": [230.5, 230.6], "mains_power_w": [10, 11]},

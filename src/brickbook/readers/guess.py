@@ -11,7 +11,7 @@ from typing import Literal, get_args
 from brickbook.core.shape import Shape, ShapeColumn, fingerprint, normalise_header
 from brickbook.readers.guess_columns import ColumnGuess, guess_columns, guess_long, long_roles
 from brickbook.readers.guess_time import guess_time
-from brickbook.readers.layout import find_table, spaced_headers, split_line, strip_comment, trimmed
+from brickbook.readers.layout import find_table, named, spaced_headers, split_line, strip_comment, trimmed
 from brickbook.readers.numbers import MISSING, OVERLOAD, Marks
 from brickbook.readers.text import FileText, decode, detect_encoding, fail
 from brickbook.readers.units import is_unit
@@ -223,7 +223,13 @@ def _cell_kind(cell: str) -> float:
 
 def _best_grid(lines: list[str]) -> _Grid | None:
     grids = [grid for delimiter in get_args(Delimiter) if (grid := _grid(lines, delimiter)) is not None]
-    return max(grids, key=lambda grid: grid.score, default=None)
+    best = max(grids, key=lambda grid: grid.score, default=None)
+    if best is not None and best.delimiter == "," and len(best.rows[0]) == 2:
+        # two whole numbers under a single header are one number with a decimal comma
+        whole = all(re.fullmatch(r"[+-]?\d+", row[0]) and re.fullmatch(r"\d+", row[1]) for row in best.rows)
+        if whole and _header_width(lines, best.first, ",") == 1:
+            return _Grid(";", best.first, [[",".join(row)] for row in best.rows], best.score)
+    return best
 
 
 def _fields(line: str, delimiter: Delimiter) -> list[str]:
@@ -327,13 +333,14 @@ def _header(lines: list[str], grid: _Grid) -> tuple[int | None, int | None, list
         at, cells = candidates[1]
     if not _are_words(cells, width):
         return None, None, numbered, comment
-    cells = cells + [""] * (width - len(cells))
-    return at, unit_at, [cell or f"column {k + 1}" for k, cell in enumerate(cells)], comment
+    return at, unit_at, named(cells, width), comment
 
 
 def _are_units(cells: list[str], width: int) -> bool:
     filled = [cell for cell in cells if cell.strip("[]() -")]
-    return bool(filled) and len(cells) <= width and sum(_unit_like(cell) for cell in filled) >= 0.6 * len(filled)
+    if not filled:  # empty brackets, or a line of dashes
+        return any(cells)
+    return len(cells) <= width and sum(_unit_like(cell) for cell in filled) >= 0.6 * len(filled)
 
 
 def _unit_like(cell: str) -> bool:
@@ -351,7 +358,7 @@ def _are_words(cells: list[str], width: int) -> bool:
 def _unit_row(lines: list[str], unit_at: int | None, delimiter: Delimiter, width: int) -> list[str]:
     if unit_at is None:
         return [""] * width
-    cells = [cell.strip("[]() ") for cell in _fields(strip_comment(lines[unit_at]), delimiter)]
+    cells = [cell.strip("[]() -") for cell in _fields(strip_comment(lines[unit_at]), delimiter)]
     return (cells + [""] * width)[:width]
 
 

@@ -77,13 +77,21 @@ def trimmed(cells: Sequence[str]) -> list[str]:
     return kept
 
 
+def named(headers: Sequence[str], width: int) -> list[str]:
+    """Headers with a number in place of a name for empty ones; one may be missing at the end."""
+    filled = [header or f"column {k}" for k, header in enumerate(headers, start=1)]
+    if len(filled) == width - 1 and filled:
+        filled.append(f"column {width}")
+    return filled
+
+
 def find_table(text: FileText, shape: Shape) -> Place | None:
     """The header line of a shape in a file, and where its data begin; `None` when the headers are not there."""
     wanted = [normalise_header(header) for header in shape.headers]
     if not shape.header_row:
         return _first_data(text, shape)
     delimiter = shape.delimiter
-    least = len(wanted) - 1
+    least = len(trimmed([h if h != f"column {k}" else "" for k, h in enumerate(wanted, start=1)])) - 1
     starts, ends = text.bounds
     body = text.body
     mark = delimiter.encode()
@@ -98,13 +106,14 @@ def find_table(text: FileText, shape: Shape) -> Place | None:
             continue
         else:
             headers = trimmed(_safe_split(line, delimiter))
+        headers = named(headers, len(wanted))
         if [normalise_header(header) for header in headers] != wanted:
             continue
         units = _next_filled(text, number + 1) if shape.unit_row else 0
         unit_texts: tuple[str, ...] = ()
         if units:
             unit_line = strip_comment(text.line(units))
-            unit_texts = tuple(cell.strip("[]() ") for cell in _safe_split(unit_line, delimiter))
+            unit_texts = tuple(cell.strip("[]() -") for cell in _safe_split(unit_line, delimiter))
         return Place(number, units, (units or number) + 1, tuple(headers), unit_texts)
     return None
 
