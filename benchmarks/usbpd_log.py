@@ -2,7 +2,8 @@
 
 Both sides do the same work on the same bytes and must agree before a ratio is printed:
 
-- words: power data objects to kind, voltages, current, power, peak current code and reserved bits;
+- words: power data objects to kind, voltages, current, power, peak current code and reserved bits,
+  once as a tuple for each, once as a dictionary with the flags by name;
 - log: a CSV log to times, ports, header fields, objects, decoded objects and GoodCRC pairing.
 
 Usage: python benchmarks/usbpd_log.py [--messages N] [--seed N]
@@ -81,6 +82,47 @@ def plain_pdo(word):
     return ("reserved", None, None, None, None, peak, word & 0x0FFF_FFFF)
 
 
+FLAG_BITS = {
+    "dual_role_power": 29,
+    "usb_suspend_supported": 28,
+    "unconstrained_power": 27,
+    "usb_communications_capable": 26,
+    "dual_role_data": 25,
+    "unchunked_extended_messages_supported": 24,
+    "epr_capable": 23,
+}
+
+
+def plain_dicts(words):
+    rows = []
+    for word in words:
+        kind, low, high, amps, watts, peak, reserved = plain_pdo(word)
+        flags = {}
+        if kind == "fixed":
+            flags = {name: bool(word >> bit & 1) for name, bit in FLAG_BITS.items()}
+        elif kind == "pps":
+            flags = {"power_limited": bool(word >> 27 & 1)}
+        rows.append(
+            {
+                "raw": word,
+                "kind": kind,
+                "min_v": low,
+                "max_v": high,
+                "max_a": amps,
+                "max_w": watts,
+                "peak_current": peak,
+                "reserved_bits": reserved,
+                "flags": flags,
+            }
+        )
+    return rows
+
+
+def our_columns(words):
+    decoded = decode_source_pdos(words)
+    return decoded, {name: decoded.flag(name) for name in (*FLAG_BITS, "power_limited")}
+
+
 def plain_words(words):
     return [plain_pdo(word) for word in words]
 
@@ -138,7 +180,7 @@ def check_same(plain, ours):
 
 def report(name, count, plain_s, our_s):
     print(
-        f"{name:<34} plain {plain_s:8.3f} s ({plain_s / count * 1e9:7.0f} ns each)   "
+        f"{name:<44} plain {plain_s:8.3f} s ({plain_s / count * 1e9:7.0f} ns each)   "
         f"ours {our_s:7.4f} s ({our_s / count * 1e9:6.1f} ns each)   ratio {plain_s / our_s:6.1f}"
     )
 
@@ -160,6 +202,12 @@ def main():
         check_same(plain, ours)
         report(f"{name} ({words.size})", words.size, plain_s, our_s)
         del plain
+    our_s, (_, flags) = timed(our_columns, captured, repeats=7)
+    plain_s, plain = timed(plain_dicts, captured.tolist(), repeats=2)
+    for name, column in flags.items():
+        assert column.tolist() == [row["flags"].get(name, False) for row in plain]
+    report(f"words with flags, as dictionaries ({captured.size})", captured.size, plain_s, our_s)
+    del plain
 
     our_s, (log, headers, pdos, delivery) = timed(our_log, data, repeats=5)
     plain_s, rows = timed(plain_log, data, repeats=1)
@@ -174,7 +222,7 @@ def main():
         ("  objects", lambda: decode_source_pdos(log.all_objects)),
         ("  GoodCRC pairing", lambda: match_good_crc(log)),
     ):
-        print(f"{name:<34} {timed(step, repeats=3)[0]:.4f} s")
+        print(f"{name:<44} {timed(step, repeats=3)[0]:.4f} s")
 
 
 if __name__ == "__main__":

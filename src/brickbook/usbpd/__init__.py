@@ -1,6 +1,6 @@
-"""USB Power Delivery: words, messages, rules on capabilities, logs, contracts and their timing.
+"""USB Power Delivery: words, messages, rules on capabilities, the CC wire, logs, contracts.
 
-Pure Python and NumPy, usable alone. Line decoding lives in its own modules of this package.
+Usable alone: nothing here needs the rest of Brickbook.
 """
 
 from brickbook.usbpd.arrays import PDO_KINDS, HeaderArray, PdoArray, as_words, decode_headers, decode_source_pdos
@@ -17,6 +17,7 @@ from brickbook.usbpd.capabilities import (
     check_source_capabilities,
     required_fixed_supplies,
 )
+from brickbook.usbpd.captures import CaptureLog, RejectedPacket, judge_frame_gaps, log_from_packets
 from brickbook.usbpd.chunks import ChunkAssembler, ExtendedMessage, assemble_chunks, chunk_request, split_chunks
 from brickbook.usbpd.contracts import ContractHistory, read_contracts
 from brickbook.usbpd.crc import RESIDUAL, crc32, crc32_many, crc_ok
@@ -48,6 +49,7 @@ from brickbook.usbpd.events import (
     VbusLost,
     VbusRestored,
 )
+from brickbook.usbpd.line import BIT_RATE_LIMITS_BPS, FaultKind, LineDecoder, LineFault, Packet, decode_capture
 from brickbook.usbpd.logs import parse_message_log, read_message_log, read_words
 from brickbook.usbpd.machine import StampSettings
 from brickbook.usbpd.messages import (
@@ -180,6 +182,7 @@ from brickbook.usbpd.vdo import (
 )
 
 __all__ = [
+    "BIT_RATE_LIMITS_BPS",
     "CABLE_DROP_V",
     "DIRECTION_CODES",
     "EPR_AVS_CURRENT_LIMIT_A",
@@ -225,6 +228,7 @@ __all__ = [
     "CapabilitiesOffered",
     "CapabilityReport",
     "CapabilityViolation",
+    "CaptureLog",
     "ChunkAssembler",
     "Contract",
     "ContractEnded",
@@ -249,6 +253,7 @@ __all__ = [
     "ExtendedHeader",
     "ExtendedMessage",
     "ExtendedType",
+    "FaultKind",
     "FixedRequest",
     "FixedSinkPdo",
     "FixedSourcePdo",
@@ -257,6 +262,8 @@ __all__ = [
     "HeaderArray",
     "IdentityHeader",
     "KeepAlive",
+    "LineDecoder",
+    "LineFault",
     "LogError",
     "LoggedMessage",
     "Message",
@@ -272,6 +279,7 @@ __all__ = [
     "Oddity",
     "Outcome",
     "Overload",
+    "Packet",
     "PassiveCableVdo",
     "PdoArray",
     "PdoKind",
@@ -286,6 +294,7 @@ __all__ = [
     "PpsSupply",
     "RangedSupply",
     "RebootCriterion",
+    "RejectedPacket",
     "Renegotiation",
     "RequestDataObject",
     "RequestMade",
@@ -331,6 +340,7 @@ __all__ = [
     "crc32",
     "crc32_many",
     "crc_ok",
+    "decode_capture",
     "decode_epr_request",
     "decode_header",
     "decode_headers",
@@ -342,8 +352,10 @@ __all__ = [
     "describe_words",
     "frame_bits",
     "frame_duration_s",
+    "judge_frame_gaps",
     "judge_sender_response",
     "judge_timer",
+    "log_from_packets",
     "longest_below",
     "match_good_crc",
     "movement_start",

@@ -213,7 +213,11 @@ class Oddity(Event):
 
 
 class NegotiationKind(StrEnum):
-    """What set a negotiation off."""
+    """What set a negotiation off.
+
+    A supply restart is a loss of VBUS without a hard reset: error recovery, a shared supply started
+    anew, or an unplug and plug. Only the CC line tells these apart.
+    """
 
     FIRST_CONTRACT = "first contract"
     SINK_REQUEST = "sink request"

@@ -172,6 +172,8 @@ _SPECS = (
         "last message of the sink → Hard Reset by the source, in EPR mode",
         _STACK,
     ),
+    TimerSpec("tTransmit", None, 195e-6, "end of a frame → start of its GoodCRC", "R2.0 and later", "high"),
+    TimerSpec("tInterFrameGap", 25e-6, None, "end of a frame → start of the next", "a PHY data sheet"),
     _ms(
         "tDiscoverIdentity",
         40,
