@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,13 +10,14 @@ from brickbook.core.charger import Claim
 from brickbook.core.figure import Decision, Figure, Finding
 from brickbook.publish.ledger import Ledger
 from brickbook.publish.numbers import limit_text, number_text, probability_text
-from brickbook.publish.wording import conditions_text
 
 __all__ = [
     "DECISIONS",
     "FindingGroup",
     "FindingRow",
+    "GlanceItem",
     "GlanceRow",
+    "RuleFindings",
     "RuleLine",
     "conclusion",
     "finding_groups",
@@ -35,7 +37,7 @@ _GROUPS = (
     ("claim", "The maker’s claims"),
     ("house", "The tester’s own rules"),
 )
-_SHOWN = 10
+_SHOWN = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,25 +50,17 @@ class FindingRow:
     words: str
     limit: str
 
-
-@dataclass(frozen=True, slots=True)
-class FindingGroup:
-    """Findings against one kind of limit."""
-
-    origin: str
-    title: str
-    rows: tuple[FindingRow, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class GlanceRow:
-    """One decision: how many findings, and which; `more` is how many are not listed."""
-
-    decision: Decision
-    meaning: str
-    count: int
-    rows: tuple[FindingRow, ...]
-    more: int
+    @property
+    def margin(self) -> float:
+        """Distance to the limit as a share of it, negative on the wrong side; infinite where there is no limit."""
+        finding, value = self.finding, self.figure.value
+        sides = []
+        if finding.sense in ("min", "range") and math.isfinite(finding.limit):
+            sides.append((value - finding.limit) / max(abs(finding.limit), 1e-12))
+        top = finding.limit_high if finding.sense == "range" else finding.limit
+        if finding.sense in ("max", "range") and math.isfinite(top):
+            sides.append((top - value) / max(abs(top), 1e-12))
+        return min(sides, default=math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +77,46 @@ class RuleLine:
     from_memory: bool
 
 
+@dataclass(frozen=True, slots=True)
+class RuleFindings:
+    """A rule with its findings; `reading` and `note` only where all findings share them."""
+
+    rule: RuleLine
+    reading: str
+    note: str
+    rows: tuple[FindingRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FindingGroup:
+    """Findings against one kind of limit, by rule."""
+
+    origin: str
+    title: str
+    rules: tuple[RuleFindings, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GlanceItem:
+    """Findings of one decision on one figure name under one rule; `more` is how many are not listed one by one."""
+
+    words: str
+    title: str
+    count: int
+    rows: tuple[FindingRow, ...]
+    more: int
+
+
+@dataclass(frozen=True, slots=True)
+class GlanceRow:
+    """One decision: how many findings, and which."""
+
+    decision: Decision
+    meaning: str
+    count: int
+    items: tuple[GlanceItem, ...]
+
+
 def _rows(findings: Sequence[Finding], ledger: Ledger) -> list[FindingRow]:
     out = []
     for k, finding in enumerate(findings, start=1):
@@ -94,26 +128,57 @@ def _rows(findings: Sequence[Finding], ledger: Ledger) -> list[FindingRow]:
     return out
 
 
+def _line(f: Finding) -> RuleLine:
+    return RuleLine(f.rule, f.title, f.origin, f.source, f.edition, f.market, f.applies_from, f.from_memory)
+
+
 def finding_groups(findings: Sequence[Finding], ledger: Ledger) -> list[FindingGroup]:
-    """Findings by origin: published limits, claims, house rules; within each, what is not met first."""
-    rows = _rows(findings, ledger)
+    """Findings by origin and rule. Rules that are not met come first, and within a rule what is not met."""
+    by_origin: dict[str, dict[RuleLine, list[FindingRow]]] = {}
+    for row in _rows(findings, ledger):
+        by_origin.setdefault(row.finding.origin, {}).setdefault(_line(row.finding), []).append(row)
     groups = []
     for origin, title in _GROUPS:
-        own = [row for row in rows if row.finding.origin == origin]
-        own.sort(key=lambda row: DECISIONS.index(row.finding.decision))
-        if own:
-            groups.append(FindingGroup(origin, title, tuple(own)))
+        rules = []
+        for line, rows in by_origin.get(origin, {}).items():
+            rows.sort(key=lambda row: DECISIONS.index(row.finding.decision))
+            readings, notes = {r.finding.reading for r in rows}, {r.finding.note for r in rows}
+            rules.append(
+                RuleFindings(
+                    line,
+                    rows[0].finding.reading if len(readings) == 1 else "",
+                    rows[0].finding.note if len(notes) == 1 else "",
+                    tuple(rows),
+                )
+            )
+        rules.sort(key=lambda rule: DECISIONS.index(rule.rows[0].finding.decision))
+        if rules:
+            groups.append(FindingGroup(origin, title, tuple(rules)))
     return groups
 
 
 def glance(findings: Sequence[Finding], ledger: Ledger) -> list[GlanceRow]:
-    """Each decision with its findings. All that are not met or open are listed; of the others the first few."""
+    """Each decision with its findings, joined by figure name and rule; single ones are named where it matters."""
     rows = _rows(findings, ledger)
     out = []
     for decision in DECISIONS:
         own = [row for row in rows if row.finding.decision == decision]
-        shown = own if decision in ("does not meet", "undecided") else own[:_SHOWN]
-        out.append(GlanceRow(decision, _MEANING[decision], len(own), tuple(shown), len(own) - len(shown)))
+        shown = _SHOWN if decision != "meets" else 1
+        items = tuple(
+            GlanceItem(words, title, len(many), tuple(many[:shown]), max(0, len(many) - shown))
+            for (words, title), many in _joined(own).items()
+        )
+        out.append(GlanceRow(decision, _MEANING[decision], len(own), items))
+    return out
+
+
+def _joined(rows: Sequence[FindingRow]) -> dict[tuple[str, str], list[FindingRow]]:
+    """Rows by figure name and rule, the furthest on the wrong side first."""
+    out: dict[tuple[str, str], list[FindingRow]] = {}
+    for row in rows:
+        out.setdefault((row.words, row.finding.title), []).append(row)
+    for many in out.values():
+        many.sort(key=lambda row: row.margin)
     return out
 
 
@@ -122,27 +187,25 @@ def conclusion(findings: Sequence[Finding], unmeasured: Sequence[Claim], ledger:
     if not findings:
         return ["Nothing was set against a limit."]
     rows = _rows(findings, ledger)
-    count: dict[str, int] = {d: sum(1 for row in rows if row.finding.decision == d) for d in DECISIONS}
     total = len(rows)
+    count: dict[str, int] = {d: sum(1 for row in rows if row.finding.decision == d) for d in DECISIONS}
     verbs = {
         "meets": ("meets it", "meet it"),
         "does not meet": ("does not", "do not"),
         "undecided": ("is undecided", "are undecided"),
         "not judged": ("was not judged", "were not judged"),
     }
-    counted = [f"{count[d]} {one if count[d] == 1 else more}" for d, (one, more) in verbs.items()]
-    out = [f"{total} {'figure was' if total == 1 else 'figures were'} set against a limit: {', '.join(counted)}."]
-    for row in rows:
-        where = f" ({conditions_text(row.figure.conditions)})" if len(row.figure.conditions) else ""
-        said = f"{row.words[:1].upper()}{row.words[1:]}{where}: {number_text(row.figure)}"
-        against = f"“{row.finding.title}” asks for {row.limit}"
-        if row.finding.decision == "does not meet":
-            out.append(f"{said}. {against}: not met.")
-        elif row.finding.decision == "undecided":
-            out.append(
-                f"{said}. {against}: too close to decide, probability of conformity "
-                f"{probability_text(row.finding.p_conform)}."
-            )
+    counted = [
+        f"{count[d]} {one if count[d] == 1 else more}"
+        for d, (one, more) in verbs.items()
+        if count[d] or d in ("meets", "does not meet")
+    ]
+    out = [f"{total} {'finding was' if total == 1 else 'findings were'} made: {', '.join(counted)}."]
+    if count["not judged"] == total:
+        out[0] = f"{total} {'figure was' if total == 1 else 'figures were'} set against a limit; none could be judged."
+    for decision in ("does not meet", "undecided"):
+        own = [row for row in rows if row.finding.decision == decision]
+        out += [_sentence(decision, many) for many in _joined(own).values()]
     if unmeasured:
         out.append(
             "One claim of the maker was not measured."
@@ -152,10 +215,28 @@ def conclusion(findings: Sequence[Finding], unmeasured: Sequence[Claim], ledger:
     return out
 
 
+def _sentence(decision: str, many: Sequence[FindingRow]) -> str:
+    worst = many[0]
+    where = worst.figure.conditions.text()
+    at = f" ({where})" if where else ""
+    words = f"{worst.words[:1].upper()}{worst.words[1:]}"
+    asked = f"“{worst.finding.title}” asks for {worst.limit}"
+    if len(many) == 1:
+        said = f"{words}{at}: {number_text(worst.figure)}. {asked}"
+        verdict = (
+            "not met"
+            if decision == "does not meet"
+            else f"too close to decide, probability of conformity {probability_text(worst.finding.p_conform)}"
+        )
+        return f"{said}: {verdict}."
+    verdict = "do not meet" if decision == "does not meet" else "are too close to decide under"
+    furthest = "furthest off" if decision == "does not meet" else "least likely to conform"
+    return (
+        f"{words}: {len(many)} figures {verdict} “{worst.finding.title}”; {furthest} {number_text(worst.figure)}{at}, "
+        f"where it asks for {worst.limit}."
+    )
+
+
 def rules_used(findings: Sequence[Finding]) -> list[RuleLine]:
     """The rules behind the findings, each once, in order of first use."""
-    lines = (
-        RuleLine(f.rule, f.title, f.origin, f.source, f.edition, f.market, f.applies_from, f.from_memory)
-        for f in findings
-    )
-    return list(dict.fromkeys(lines))
+    return list(dict.fromkeys(_line(f) for f in findings))

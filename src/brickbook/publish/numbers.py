@@ -147,11 +147,11 @@ def value_text(
     Examples
     --------
     >>> value_text(7.243, 0.372, "W")
-    '(7.24 ± 0.37)\xa0W'
+    '(7.24 ±\xa00.37)\xa0W'
     >>> value_text(0.0712, 0.0021, "W")
-    '(71.2 ± 2.1)\xa0mW'
+    '(71.2 ±\xa02.1)\xa0mW'
     >>> value_text(0.89983, 0.0049, "", "efficiency_ratio")
-    '(89.98 ± 0.49)\xa0%'
+    '(89.98 ±\xa00.49)\xa0%'
     """
     if value is None or not math.isfinite(value):
         return NOT_MEASURED
@@ -161,7 +161,7 @@ def value_text(
     number, half = _round_decimals(_decimal(value) * quantity.factor, _decimal(uncertainty) * quantity.factor, digits)
     if signed and not number.startswith("−") and float(value) != 0.0:
         number = "+" + number
-    both = f"{number} ± {half}"
+    both = f"{number} ±{_SPACE}{half}"
     return f"({both}){_SPACE}{quantity.unit}" if quantity.unit else both
 
 
