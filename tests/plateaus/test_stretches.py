@@ -158,6 +158,15 @@ def test_stairs_of_short_stays_are_no_ramp(sigma):
         assert [s.level for s in found] == pytest.approx(levels, abs=0.03)
 
 
+def test_pulses_and_waves_are_not_held_loads():
+    clock = np.arange(0.0, 1200.0, 0.1)
+    noise = np.random.default_rng(13).normal(0.0, 0.002, len(clock))
+    assert steady_stretches(clock, np.where(clock % 2.0 < 1.0, 3.0, 0.0) + noise, shortest_s=15.0) == ()
+    wave = steady_stretches(clock, 2.0 + 0.5 * np.sin(clock / 30.0) + noise, shortest_s=15.0)
+    # only the crests stand still for a while
+    assert max(s.end_s - s.start_s for s in wave) < 60.0
+
+
 def test_a_long_pause_ends_a_stretch():
     clock = np.concatenate([np.arange(0.0, 100.0), np.arange(160.0, 300.0)])
     found = steady_stretches(clock, np.full(len(clock), 1.0), shortest_s=15.0)

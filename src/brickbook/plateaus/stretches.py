@@ -16,7 +16,7 @@ import ruptures
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from brickbook.plateaus.noise import Noise, noise_about, sample_interval_s, scatter_of
+from brickbook.plateaus.noise import Noise, noise_about, sample_interval_s, white_scatter_of
 
 __all__ = ["Sensitivity", "Stretch", "steady_stretches"]
 
@@ -27,6 +27,7 @@ _PENALTY = 6.0  # times log(n): two parameters per change cost 2 log(n) (Yao, St
 _SEARCHES = 4
 _STRAY = 5  # running median: one or two stray readings do not cut a stretch
 _CAP_SQUARE = 25.0  # a reading counts as at most 5 sigma off, so that a lone spike cannot end a stretch
+_PULSED = 0.5  # of the largest load lies between the quartiles of the readings
 _NEAR = 100  # readings that tell the level next to an edge
 
 
@@ -144,11 +145,12 @@ def _stretches(time: FloatArray, current: FloatArray, per_block: int, how: Sensi
             left.last = _split(current, left, right)
             right.first = left.last + 1
     fine = [piece for piece in fine if piece.last > piece.first]
+    largest = max((abs(piece.level) for piece in fine), default=0.0)
     ramps = _ramps(time, current, fine, noise, how)
     return [
         Stretch(float(time[p.first]), float(time[p.last]), float(np.median(current[p.first : p.last + 1])))
         for k, p in enumerate(fine)
-        if k not in ramps
+        if k not in ramps and not _is_pulsed(current[p.first : p.last + 1], largest, how)
     ]
 
 
@@ -164,7 +166,7 @@ def _split(current: FloatArray, left: _Piece, right: _Piece) -> int:
 def _cuts(current: FloatArray, per_block: int, how: Sensitivity) -> list[int]:
     """Indices where the level may change, with both ends, from PELT on block means.
 
-    The noise is first taken as white; autocorrelated noise then shows in what is left about the levels, and the search
+    Noise is first taken as white. What is then left about the levels tells whether it is autocorrelated, and the search
     is repeated with the larger scatter that means of such noise have.
     """
     n_blocks = len(current) // per_block
@@ -173,7 +175,7 @@ def _cuts(current: FloatArray, per_block: int, how: Sensitivity) -> list[int]:
     calm = ndimage.median_filter(current, size=_STRAY, mode="nearest")
     whole, raw = (x[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1) for x in (calm, current))
     # no need to see changes far below the smallest jump: a floor keeps a clean, creeping log in few pieces
-    scale = max(scatter_of(raw), how.step_a / 5.0)
+    scale = max(white_scatter_of(raw), how.step_a / 5.0)
     search = ruptures.KernelCPD(kernel="linear", min_size=1, jump=1).fit((whole - whole.mean()).reshape(-1, 1))
     cuts = [0, n_blocks]
     for _ in range(_SEARCHES):
@@ -198,12 +200,15 @@ def _jumps_only(time: FloatArray, current: FloatArray, cuts: list[int], noise: N
     asks for, so that slow creep adds little to it.
     """
     cuts = list(cuts)
-    while len(cuts) > 2:
-        ratios = [_jump_ratio(time, current, cuts[k - 1 : k + 2], noise, how) for k in range(1, len(cuts) - 1)]
+    ratios = [_jump_ratio(time, current, cuts[k - 1 : k + 2], noise, how) for k in range(1, len(cuts) - 1)]
+    while ratios:
         least = int(np.argmin(ratios))
         if ratios[least] >= 1.0:
             break
-        del cuts[least + 1]
+        del cuts[least + 1], ratios[least]
+        for k in (least, least + 1):  # the neighbours now have longer pieces beside them
+            if 1 <= k < len(cuts) - 1:
+                ratios[k - 1] = _jump_ratio(time, current, cuts[k - 1 : k + 2], noise, how)
     return cuts
 
 
@@ -246,7 +251,7 @@ def _walk_out(
 def _ramps(time: FloatArray, current: FloatArray, pieces: list[_Piece], noise: Noise, how: Sensitivity) -> set[int]:
     """Which pieces are parts of a ramp, that PELT has cut into stairs.
 
-    One piece alone is a ramp if its slope is beyond doubt (3 u). Where noise leaves doubt, neighbours help: pieces that
+    One piece alone is a ramp if its slope is beyond doubt (4 u). Where noise leaves doubt, neighbours help: pieces that
     step on in one direction and are not flat beyond doubt are asked together whether their slope is that of the whole
     flight of stairs, or none.
     """
@@ -254,7 +259,7 @@ def _ramps(time: FloatArray, current: FloatArray, pieces: list[_Piece], noise: N
     ramps = {
         k
         for k, (piece, (slope, u, _)) in enumerate(zip(pieces, slopes, strict=True))
-        if abs(slope) > max(3.0 * u, _slowest_ramp(time, current, piece, how))
+        if abs(slope) > max(4.0 * u, _slowest_ramp(time, current, piece, how))
     }
     flight: list[int] = []
     rising = False
@@ -263,7 +268,7 @@ def _ramps(time: FloatArray, current: FloatArray, pieces: list[_Piece], noise: N
         before = pieces[k].level - pieces[k - 1].level
         after = pieces[k + 1].level - pieces[k].level if inner else 0.0
         slope, u, duration = slopes[k]
-        doubtful = before * after > 0.0 and abs(slope) + 3.0 * u > 0.25 * (abs(before) + abs(after)) / duration
+        doubtful = before * after > 0.0 and abs(slope) + 4.0 * u > 0.25 * (abs(before) + abs(after)) / duration
         if flight and not (doubtful and (before > 0.0) == rising):
             ramps |= _flight(time, pieces, slopes, flight, how)
             flight = []
@@ -290,9 +295,15 @@ def _flight(
     is_ramp = (
         abs(whole) > how.smallest_jump(before.level, after.level) / how.jump_s
         and pooled / whole > 0.5
-        and abs(pooled) > 2.0 / sqrt(float(weights.sum()))
+        and abs(pooled) > 3.0 / sqrt(float(weights.sum()))
     )
     return set(flight) if is_ramp else set()
+
+
+def _is_pulsed(current: FloatArray, largest: float, how: Sensitivity) -> bool:
+    """Whether the readings jump by half of the largest load and more: a load that is switched, not held."""
+    quartiles = np.percentile(current, [25.0, 75.0])
+    return bool(quartiles[1] - quartiles[0] > max(_PULSED * largest, 2.0 * how.step_a))
 
 
 def _slope_within(time: FloatArray, current: FloatArray, noise: Noise) -> tuple[float, float, float]:
