@@ -25,7 +25,7 @@ def page(view: View) -> Section:
         mine = [f for f in view.figures if f.conditions["port"] == port]
         contracts = tuple(dict.fromkeys((str(f.conditions["contract"]), f.conditions.get("mains_v")) for f in mine))
         blocks += [_chart(port, mine, contracts), _table(port, mine, contracts)]
-    blocks += [Text(note.text) for note in view.notes if note.severity == "warning"]
+    blocks += _restless(view)
     if blocks:
         blocks.append(
             Text(
@@ -34,6 +34,21 @@ def page(view: View) -> Section:
             )
         )
     return Section("regulation", "Output voltage", _lead(view), tuple(blocks))
+
+
+def _restless(view: View) -> list[Block]:
+    """One sentence a port about readings that scatter at one load; the numbers stand in the notes."""
+    by_port: dict[str, list[str]] = {}
+    for note in view.notes:
+        if "scatter" in note.text and "port" in note.conditions:
+            by_port.setdefault(str(note.conditions["port"]), []).append(str(note.conditions["contract"]))
+    return [
+        Text(
+            f"{port} is restless at one load ({', '.join(contracts)}): single voltage readings scatter there far more "
+            "than at other loads. A meter cannot tell ripple; the notes give the loads and the scatter."
+        )
+        for port, contracts in by_port.items()
+    ]
 
 
 def _lead(view: View) -> str:
