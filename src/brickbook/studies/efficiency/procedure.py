@@ -11,8 +11,8 @@ PROCEDURE = Procedure(
             caution="Mains voltage kills. Covers closed, residual-current protection, one hand, nobody alone.",
         ),
         Step(
-            "Connect voltage terminals of the power meter on the load side for 25 % load and above, on the source side "
-            "for the 10 % load; note which."
+            "Connect voltage terminals of the power meter on the load side for 25 % load and above, on the source "
+            "side for the 10 % load; note which."
         ),
         Step(
             "Negotiate the highest voltage on every port under test and load all of them with constant current, in "
@@ -24,13 +24,13 @@ PROCEDURE = Procedure(
             settle="input power within 5 % (one voltage) or 1 % (several) of its maximum over 5 minutes; Appendix Z 5",
         ),
         Step(
-            "Repeat at the lowest voltage: USB-PD ports that give 3 A there at 2.0, 1.5, 1.0 and 0.5 A, then at a tenth "
-            "of the nameplate current.",
+            "Repeat at the lowest voltage: USB-PD ports that give 3 A there at 2.0, 1.5, 1.0 and 0.5 A, then at a "
+            "tenth of the nameplate current.",
             settle="Appendix Z 6(a)(1)(i)(B); Regulation (EU) 2025/2052 Annex II Table 5",
         ),
     ),
     cautions=(
-        "Full load for an hour makes the charger hot: put it on a surface that does not burn, and do not leave it alone.",
+        "Full load for an hour makes the charger hot: put it on a surface that does not burn, and stay with it.",
         "The bench runs on mains. Local codes and licensed practice decide who may work on it and how.",
     ),
     sources=(
