@@ -165,15 +165,15 @@ broken(
     "only a preamble",
     WIDE,
     b"Meter log\nserial,5\n",
-    "x.csv: the header of shape m1 ('Time (s)', 'U (V)', 'I (mA)') is nowhere in its 2 lines. Import"
-    " the file with a new guess if the meter's headers have changed.",
+    "x.csv: the header of shape m1 ('Time (s)', 'U (V)', 'I (mA)') is nowhere in the file. Import the file with a new "
+    "guess if the meter writes another form now.",
 )
 broken(
     "headers renamed",
     WIDE,
     b"Time (s),V (V),I (mA)\n0,20,1\n",
-    "x.csv: the header of shape m1 ('Time (s)', 'U (V)', 'I (mA)') is nowhere in its 2 lines. Import"
-    " the file with a new guess if the meter's headers have changed.",
+    "x.csv: the header of shape m1 ('Time (s)', 'U (V)', 'I (mA)') is nowhere in the file. Import the file with a new "
+    "guess if the meter writes another form now.",
 )
 broken(
     "nothing below the header",
@@ -464,6 +464,25 @@ broken(
     " reading. If the meter means a missing reading by it, add it to `missing` of shape m2.",
 )
 
+broken(
+    "two columns for one port",
+    replace(WIDE, columns=(*WIDE.columns, ShapeColumn("Time (s)", "port_voltage_v@C1", "V"))),
+    HEAD + b"0,20,1\n",
+    "x.csv: line 1: two columns would be port_voltage_v@C1. Name the port of each in shape m1 (port_voltage_v@C1).",
+)
+broken(
+    "two series for one port",
+    replace(LONG, columns=(*LONG.columns, ShapeColumn("Voltage", "port_voltage_v", channel="2"))),
+    LONG_HEAD + b"0,Voltage,1,20,V\n0,Voltage,2,9,V\n",
+    "x.csv: line 1: two columns would be port_voltage_v@C1. Name the port of each in shape m2 (port_voltage_v@C1).",
+)
+broken(
+    "a long file of unused quantities",
+    replace(LONG, columns=(*LONG.columns, ShapeColumn("Temp", "", channel=""))),
+    LONG_HEAD + b"0,Temp,,20,C\n",
+    "x.csv: line 2: none of the quantities shape m2 uses is in the file. Import the file with a new guess.",
+)
+
 
 @pytest.mark.parametrize(("shape", "data", "message"), BROKEN)
 def test_refused_in_these_words(shape, data, message):
@@ -481,3 +500,12 @@ def test_refused_in_these_words(shape, data, message):
 
 def test_enough_broken_files():
     assert len(BROKEN) >= 25
+
+
+def test_a_port_that_nobody_named():
+    with pytest.raises(ReadError) as caught:
+        read_table(HEAD + b"0,20,1\n", name="x.csv", raw=RawFile("x.csv", "0"), shape=WIDE)
+    assert str(caught.value) == (
+        "x.csv: line 1: column 'U (V)' is a port's, but neither the shape nor the conditions say which port. Add port = "
+        '"C1" to the conditions of the file.'
+    )

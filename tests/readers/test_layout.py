@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -58,6 +60,24 @@ def test_lines_below_blank_and_comment_lines():
     table = read(b"\n\nt,P\n\n0,1\n// one\n1,2\n,\n  \n2,3\n\n\n", shape)
     assert table.lines.tolist() == [5, 7, 10]
     assert [(d.count, d.first_line) for d in table.dropped] == [(1, 6)]
+
+
+def test_without_a_header_missing_readings_at_the_top_are_no_preamble():
+    shape = Shape(
+        "m1",
+        ",",
+        ("column 1", "column 2", "column 3"),
+        (ShapeColumn("column 2", "mains_power_w", "W"),),
+        ShapeTime("elapsed", ("column 1",)),
+        header_row=False,
+    )
+    table = read(b"serial,7\nmeter,is,on\n0,OL,a\n1,,b\n2,5,c\n", shape)
+    assert table.lines.tolist() == [3, 4, 5]
+    assert [(d.count, d.first_line) for d in table.dropped] == [(1, 3), (1, 4)]
+    dated = replace(shape, time=ShapeTime("date-time", ("column 1",)))
+    assert read(b"on,1,2\n2026-10-03 10:22,5,x\n", dated).lines.tolist() == [2]
+    with pytest.raises(ReadError, match="no line of the file is a row of readings as shape m1 has them"):
+        read(b"on,1,2\n", shape)
 
 
 def test_a_quoted_header_and_a_header_with_more_columns_than_are_used():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from brickbook.core.errors import ReadError
 from brickbook.core.shape import Shape, normalise_header
 from brickbook.core.table import Dropped
+from brickbook.readers.numbers import MISSING, OVERLOAD, Marks, marks_of, one_number
 from brickbook.readers.text import FileText, fail
 
 __all__ = ["Cells", "Place", "cells_of", "find_table", "split_line", "strip_comment"]
@@ -149,13 +151,26 @@ def _next_filled(text: FileText, number: int) -> int:
 
 
 def _first_data(text: FileText, shape: Shape) -> Place | None:
-    """First line with as many fields as the shape has columns, the last of them a number."""
+    """First line of a file without header: as wide as the shape, and every cell that is used may be a reading."""
+    used = {normalise_header(column.header) for column in shape.columns if column.column}
+    used |= {normalise_header(header) for header in shape.time.headers}
+    at = [k for k, header in enumerate(shape.headers) if normalise_header(header) in used]
+    marks = marks_of(shape)
+    width = len(shape.headers)
     for number in range(1, text.count + 1):
-        line = text.line(number)
-        cells = trimmed(_safe_split(line, shape.delimiter))
-        if len(cells) == len(shape.headers) and any(c.isdigit() for c in cells[-1]):
+        cells = _safe_split(text.line(number), shape.delimiter)
+        if len(cells) == width + 1 and not cells[-1]:
+            cells.pop()
+        if len(cells) == width and any(cells) and all(_may_be_reading(cells[k], marks) for k in at):
             return Place(0, 0, number, shape.headers)
     return None
+
+
+def _may_be_reading(cell: str, marks: Marks) -> bool:
+    """A number, a time, or a word for a missing reading."""
+    word = cell.strip().casefold()
+    known = word in MISSING or word in OVERLOAD or word in marks.missing
+    return known or one_number(cell, marks) is not None or (word[:1].isdigit() and bool(re.search(r"\d[:./-]\d", word)))
 
 
 def cells_of(text: FileText, shape: Shape, place: Place, wanted: dict[int, bool]) -> Cells:

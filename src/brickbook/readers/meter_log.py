@@ -88,12 +88,10 @@ def read_table(
     text = decode(data, shape.encoding, name)
     place = find_table(text, shape)
     if place is None:
-        raise fail(
-            name,
-            0,
-            f"the header of shape {shape.id} ({_shown(shape.headers)}) is nowhere in its {text.count} lines.",
-            "Import the file with a new guess if the meter's headers have changed.",
-        )
+        sought = f"the header of shape {shape.id} ({_shown(shape.headers)}) is nowhere in the file."
+        if not shape.header_row:
+            sought = f"no line of the file is a row of readings as shape {shape.id} has them."
+        raise fail(name, 0, sought, "Import the file with a new guess if the meter writes another form now.")
     reader = _Reader(name, text, place, shape, conditions, instruments)
     return reader.long(raw) if shape.layout == "long" else reader.wide(raw)
 
@@ -145,6 +143,13 @@ class _Reader:
         if isinstance(found, CellFault):
             raise ReadError(found.fault(self.name, shape.value_header))
         used = [k for k, column in enumerate(shape.columns) if column.column and bool((series == k).any())]
+        if not used:
+            raise fail(
+                self.name,
+                int(cells.lines[0]),
+                f"none of the quantities shape {shape.id} uses is in the file.",
+                "Import the file with a new guess.",
+            )
         for k in used:
             mine = series == k
             self.refuse_backwards(Clock(clock.time_s[mine]), cells.lines[mine])
