@@ -419,7 +419,13 @@ def make_charger():
         prongs="folding",
         claims=(Claim("efficiency/average_active_efficiency_ratio", "min", 0.93, "over 93 % efficient", "box"),),
         marks=(
-            Mark("safety-listing", "a listing mark with a file number", seen=True, seen_on="label", note="file number not looked up"),
+            Mark(
+                "safety-listing",
+                "a listing mark with a file number",
+                seen=True,
+                seen_on="label",
+                note="file number not looked up",
+            ),
             Mark("efficiency-level", "VI", seen=True, seen_on="label"),
             Mark("conformity", "a conformity mark", seen=False),
         ),

@@ -23,7 +23,7 @@ from brickbook.publish.looks import DARK, PAPER, WIDE, Size, clean
 from brickbook.publish.rows import bar_spec, strip_spec
 from brickbook.publish.specs import Json
 
-__all__ = ["chart_png", "chart_svg", "left_out", "vega_lite"]
+__all__ = ["chart_png", "chart_svg", "left_out", "off_scale", "vega_lite"]
 
 _SVG = "http://www.w3.org/2000/svg"
 _KEEP = re.compile(r"^(?!aria-|role$|class$|pointer-events$)")
@@ -111,6 +111,16 @@ def left_out(chart: Chart) -> int:
     return count
 
 
+def off_scale(chart: Chart) -> tuple[str, ...]:
+    """Names of limits that lie beyond the ends an axis is held at, and so are not drawn."""
+    axis = chart.x if chart.bars or chart.strip else chart.y
+    low = axis.low if axis.low is not None else -np.inf
+    high = axis.high if axis.high is not None else np.inf
+    return tuple(
+        limit.name for limit in chart.limits if isinstance(limit.y, (int, float)) and not low <= float(limit.y) <= high
+    )
+
+
 def _darken(part: Any) -> Any:
     """The same specification in the colours of the dark; data is left alone."""
     if isinstance(part, dict):
@@ -137,6 +147,9 @@ def _lighten(element: ET.Element) -> None:
         name = child.tag.removeprefix(f"{{{_SVG}}}")
         role = child.get("class", "")
         if role in ("background", "foreground") and child.get("fill") is None and child.get("stroke") is None:
+            element.remove(child)
+            continue
+        if name == "rect" and child.get("fill") == "transparent":
             element.remove(child)
             continue
         if name not in ("g", "path", "line", "text", "tspan", "rect", "defs", "clipPath"):

@@ -93,15 +93,14 @@ def curve_spec(chart: Chart, size: Size, *, title: bool) -> Json:
         frame.layers += samples([(offset_x + x, offset_y + y, key) for x, y, key, _ in placed])
         frame.layers += letters([(offset_x + x + 26, offset_y + y, name) for x, y, _, name in placed], letter)
 
-    frame.layers = _data_layers(chart, curves, frame, x_scale, y_scale) + frame.layers
-    frame.layers += letters([(8 - frame.left, -letter * 1.2, axis_title(chart.y))], letter, colour=MUTED)
+    under, data = _data_layers(chart, curves, frame, x_scale, y_scale)
+    named = [] if beside else _set_inside(chart, curves, frame, x_scale, y_scale)
+    frame.layers = under + named + data + frame.layers  # a name may be crossed by the readings, never hide them
+    frame.layers += letters([(8 - frame.left, -letter * 1.2, axis_title(chart.y, size))], letter, colour=MUTED)
     frame.layers += letters(
-        [(frame.width, frame.height + letter * 2.5, axis_title(chart.x))], letter, align="right", colour=MUTED
+        [(frame.width, frame.height + letter * 2.5, axis_title(chart.x, size))], letter, align="right", colour=MUTED
     )
-    if beside:
-        _set_beside(beside, frame)
-    elif chart.limits:
-        _set_inside(chart, curves, frame, x_scale, y_scale)
+    _set_beside(beside, frame)
     if not curves and not chart.bands:
         frame.layers += letters(
             [(frame.width / 2, frame.height / 2, "no readings to draw")],
@@ -253,7 +252,7 @@ def _labels_beside(
     limits: list[tuple[float, Key | None, tuple[str, ...]]] = []
     for limit in chart.limits:
         end = _limit_end(limit, x_scale)
-        if end is not None:
+        if end is not None and y_scale.low <= end <= y_scale.high:
             limits.append((down(end), None, wrap(limit.name, 168, letter, 3)))
     direct: list[tuple[float, Key | None, tuple[str, ...]]] = []
     if keys and len(curves) <= 6:
@@ -293,14 +292,21 @@ def _set_beside(beside: Sequence[tuple[float, float, Key | None, tuple[str, ...]
     frame.layers += rules(leaders, colour=MUTED, width=0.8)
 
 
-def _set_inside(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale) -> None:
-    """On a narrow picture each limit's name stands on its line, where it covers the fewest points."""
+def _set_inside(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale) -> list[Json]:
+    """On a narrow picture each limit's name stands on its line, where the readings run least."""
     letter = frame.size.letter
-    points = [
-        (x_scale.place(float(x), frame.width), frame.height - y_scale.place(float(y), frame.height))
-        for curve in curves
-        for x, y in zip(curve.x, curve.y, strict=True)
-    ]
+    points: list[tuple[float, float]] = []
+    for curve in curves:
+        px = [x_scale.place(float(x), frame.width) for x in curve.x]
+        py = [frame.height - y_scale.place(float(y), frame.height) for y in curve.y]
+        points += zip(px, py, strict=True)
+        if len(px) < _MANY:  # between few points the line matters as well
+            for share in (0.2, 0.4, 0.6, 0.8):
+                points += [
+                    (px[k] + share * (px[k + 1] - px[k]), py[k] + share * (py[k + 1] - py[k]))
+                    for k in range(len(px) - 1)
+                ]
+    out: list[Json] = []
     taken: list[tuple[float, float, float, float]] = []
     heights = [
         frame.height - y_scale.place(float(limit.y), frame.height)
@@ -334,23 +340,27 @@ def _set_inside(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: S
         _, box, right = best
         taken.append(box)
         x = box[2] if right else box[0]
-        frame.layers += letters(
+        out += letters(
             [(x, box[1] + letter * 0.6, "\n".join(lines))], letter, align="right" if right else "left", halo=True
         )
+    return out
 
 
 def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
-def _data_layers(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale) -> list[Json]:
+def _data_layers(
+    chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale
+) -> tuple[list[Json], list[Json]]:
+    """What lies under the readings (axes, bands, limits), and the readings."""
     x_enc, y_enc = axes(x_scale, y_scale, frame)
     x, y = {**x_enc, "field": "x"}, {**y_enc, "field": "y"}
     layers: list[Json] = [
         {
             # carries the axes even when there is nothing else to draw
             "data": {"values": [{"x": x_scale.low, "y": y_scale.low}]},
-            "mark": {"type": "point", "opacity": 0, "size": 0},
+            "mark": {"type": "point", "opacity": 0, "size": 0, "color": INK},
             "encoding": {"x": x, "y": y},
         }
     ]
@@ -388,9 +398,7 @@ def _data_layers(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: 
                 "encoding": {"x": x, "y": y},
             }
         )
-    for curve in curves:
-        layers += _curve_layers(curve, chart, frame, x, y, y_scale, clip=clip)
-    return layers
+    return layers, [layer for curve in curves for layer in _curve_layers(curve, chart, frame, x, y, y_scale, clip=clip)]
 
 
 def _curve_layers(
@@ -398,7 +406,10 @@ def _curve_layers(
 ) -> list[Json]:
     colour = series_colour(curve.index)
     out: list[Json] = []
-    values = [{"x": _r(a), "y": _r(b), "run": int(n)} for a, b, n in zip(curve.x, curve.y, curve.run, strict=True)]
+    values = [
+        {"x": _r(a), "y": _r(b), "run": int(n), "n": k}
+        for k, (a, b, n) in enumerate(zip(curve.x, curve.y, curve.run, strict=True))
+    ]
     marked = curve.style == "points" and not curve.dense
     known = np.isfinite(curve.u) & (curve.u > 0)
     low, high = curve.y - curve.u, curve.y + curve.u
@@ -437,7 +448,12 @@ def _curve_layers(
         {
             "data": {"values": values},
             "mark": line,
-            "encoding": {"x": x, "y": y, "detail": {"field": "run", "type": "nominal"}, "order": {"value": 0}},
+            "encoding": {
+                "x": x,
+                "y": y,
+                "detail": {"field": "run", "type": "nominal"},
+                "order": {"field": "n", "type": "quantitative"},
+            },
         }
     )
     # a run of one point has no line: it must be seen all the same

@@ -175,7 +175,7 @@ def wrap(text: str, width: float, letter: float, lines: int) -> tuple[str, ...]:
     if line:
         out.append(line)
     if len(out) <= lines:
-        return tuple(out)
+        return tuple(out) or ("",)
     last = out[lines - 1]
     while last and text_width(last + "…", letter) > width:
         last = last[:-1]

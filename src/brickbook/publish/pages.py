@@ -13,7 +13,7 @@ from markupsafe import Markup
 from brickbook.core.figure import Figure
 from brickbook.core.page import Caution, Cell, Chart, TableBlock, Text
 from brickbook.publish import numbers
-from brickbook.publish.charts import chart_svg, left_out
+from brickbook.publish.charts import chart_svg, left_out, off_scale
 from brickbook.publish.ledger import anchor
 from brickbook.publish.looks import NARROW, WIDE, clean
 from brickbook.publish.wording import conditions_text, source_text
@@ -51,6 +51,7 @@ def environment() -> Environment:
         source_text=source_text,
         capital=lambda text: text[:1].upper() + text[1:],
         left_out=left_out,
+        off_scale=off_scale,
         wide_svg=lambda chart: _svg(chart, wide=True),
         narrow_svg=lambda chart: _svg(chart, wide=False),
         file_address=file_address,

@@ -119,7 +119,7 @@ def bar_spec(chart: Chart, bars: Bars, size: Size, *, title: bool) -> Json:
     )
     frame.layers = layers + frame.layers
     frame.layers += letters(
-        [(frame.width, frame.height + letter * 2.4, axis_title(chart.x))], letter, align="right", colour=MUTED
+        [(frame.width, frame.height + letter * 2.4, axis_title(chart.x, size))], letter, align="right", colour=MUTED
     )
     return specification(chart, frame, title=title)
 
@@ -184,7 +184,7 @@ def strip_spec(chart: Chart, strip: Strip, size: Size, *, title: bool) -> Json:
     layers += _upright_limits(limits, scale, frame)
     frame.layers = layers + frame.layers
     frame.layers += letters(
-        [(frame.width, frame.height + letter * 2.4, axis_title(chart.x))], letter, align="right", colour=MUTED
+        [(frame.width, frame.height + letter * 2.4, axis_title(chart.x, size))], letter, align="right", colour=MUTED
     )
     return specification(chart, frame, title=title)
 
@@ -245,7 +245,7 @@ def _axis_carrier(x_enc: Json, scale: Scale) -> list[Json]:
     return [
         {
             "data": {"values": [{"x": scale.low}]},
-            "mark": {"type": "point", "opacity": 0, "size": 0, "y": 0},
+            "mark": {"type": "point", "opacity": 0, "size": 0, "color": MUTED, "y": 0},
             "encoding": {"x": {**x_enc, "field": "x"}},
         }
     ]

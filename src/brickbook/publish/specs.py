@@ -7,7 +7,21 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from brickbook.core.page import Axis, Chart
-from brickbook.publish.looks import DASHES, FONT, GRID, INK, MUTED, PAPER, SERIES, SHAPES, Scale, Size, text_width, wrap
+from brickbook.publish.looks import (
+    DASHES,
+    FONT,
+    GRID,
+    INK,
+    MUTED,
+    PAPER,
+    SERIES,
+    SHAPES,
+    Scale,
+    Size,
+    clean,
+    text_width,
+    wrap,
+)
 
 __all__ = [
     "Frame",
@@ -52,9 +66,9 @@ class Frame:
     layers: list[Json] = field(default_factory=list)
 
 
-def axis_title(axis: Axis) -> str:
-    """Words and unit: "load (%)"; a dimensionless axis has words only."""
-    return f"{axis.label} ({axis.unit})" if axis.unit else axis.label
+def axis_title(axis: Axis, size: Size) -> str:
+    """Words and unit on one line: "load (%)"; a dimensionless axis has words only."""
+    return wrap(f"{axis.label} ({axis.unit})" if axis.unit else axis.label, size.width - 16, size.letter, 1)[0]
 
 
 def letters(
@@ -68,7 +82,7 @@ def letters(
     baseline: Literal["middle", "top", "bottom"] = "middle",
 ) -> list[Json]:
     """Text at pixel places (x, y, text); lines are parted by a newline. With a halo it stays readable on lines."""
-    values = [{"px": round(x, 2), "py": round(y, 2), "words": text} for x, y, text in rows if text]
+    values = [{"px": round(x, 2), "py": round(y, 2), "words": clean(text)} for x, y, text in rows if text]
     if not values:
         return []
     mark: Json = {
@@ -241,7 +255,7 @@ def specification(chart: Chart, frame: Frame, *, title: bool) -> Json:
         "width": round(frame.width, 2),
         "height": round(frame.height, 2),
         "padding": {side: round(getattr(frame, side), 2) for side in ("left", "right", "top", "bottom")},
-        "background": None,
+        "background": "transparent",
         "config": {"font": FONT, "view": {"stroke": None}, "text": {"color": INK}, "axis": {"labelLimit": 0}},
         "layer": frame.layers,
     }
