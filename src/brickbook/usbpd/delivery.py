@@ -102,10 +102,15 @@ def _attempts(
     rows = np.flatnonzero(wanted)
     if rows.size < 2:
         return attempt
-    sender = log.port[rows].astype(np.int64) << 4 | log.sop[rows].astype(np.int64) << 1
-    rows = rows[np.argsort(sender | sender_bit[rows], kind="stable")]
-    key = log.port[rows].astype(np.int64) << 4 | log.sop[rows].astype(np.int64) << 1
+    key = log.port[rows].astype(np.uint32) << np.uint32(4)
+    key |= log.sop[rows].astype(np.uint32) << np.uint32(1)
     key |= sender_bit[rows]
+    if len(log.ports) <= 4096:
+        # Sixteen bits are sorted in linear time.
+        order = np.argsort(key.astype(np.uint16), kind="stable")
+    else:
+        order = np.argsort(key, kind="stable")
+    rows, key = rows[order], key[order]
     before, after = rows[:-1], rows[1:]
     same = (
         (key[:-1] == key[1:])
