@@ -13,7 +13,7 @@ __all__ = ["Noise", "noise_about", "noise_of", "sample_interval_s", "white_scatt
 FloatArray = NDArray[np.float64]
 
 _LEAST_FOR_R = 30  # readings from which an autocorrelation is told
-_LARGEST_R = 0.9  # what stays alike for longer than ten readings is a change, not noise
+_LARGEST_R = 0.98
 _SMOOTH = 2.3  # noise has a ratio of 2 at most, known to 0.1 or so
 _TRIM = 4.0  # standard deviations
 _NORMAL_MAD = 0.6745  # median absolute deviation of a unit normal
@@ -90,7 +90,9 @@ def noise_of(readings: FloatArray) -> Noise:
         return Noise(white, white)
     near = _trimmed_square(moves)
     ratio = _trimmed_square(np.abs(readings[2:] - readings[:-2])) / near
-    r_1 = min(max(ratio - 1.0, 0.0), _LARGEST_R) if ratio <= _SMOOTH else 0.0
+    # near 1 a small error of r_1 is a large one of the noise, so r_1 is taken no nearer to it than three of its errors
+    largest = min(1.0 - 3.0 / sqrt(len(readings)), _LARGEST_R)
+    r_1 = min(max(ratio - 1.0, 0.0), largest) if ratio <= _SMOOTH else 0.0
     sigma = sqrt(near / (1.0 - r_1))
     return Noise(sigma, sigma * sqrt((1.0 + r_1) / (1.0 - r_1)))
 

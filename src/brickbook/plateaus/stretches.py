@@ -173,18 +173,19 @@ def _cuts(current: FloatArray, per_block: int, how: Sensitivity) -> list[int]:
     if n_blocks < 4:
         return [0, len(current)]
     calm = ndimage.median_filter(current, size=_STRAY, mode="nearest")
-    whole, raw = (x[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1) for x in (calm, current))
+    whole = calm[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1)
     # no need to see changes far below the smallest jump: a floor keeps a clean, creeping log in few pieces
-    scale = max(white_scatter_of(raw), how.step_a / 5.0)
+    scale = max(white_scatter_of(current) / sqrt(per_block), how.step_a / 5.0)
     search = ruptures.KernelCPD(kernel="linear", min_size=1, jump=1).fit((whole - whole.mean()).reshape(-1, 1))
-    cuts = [0, n_blocks]
+    cuts = [0, len(current)]
     for _ in range(_SEARCHES):
-        cuts = [0, *(int(end) for end in search.predict(pen=_PENALTY * float(np.log(n_blocks)) * scale**2))]
-        wider = noise_about(raw, _levels(raw, cuts)).sigma_of_means
+        ends = search.predict(pen=_PENALTY * float(np.log(n_blocks)) * scale**2)
+        cuts = [0, *(int(end) * per_block for end in ends[:-1]), len(current)]
+        wider = noise_about(current, _levels(current, cuts)).sigma_of_means / sqrt(per_block)
         if wider <= 1.05 * scale:
             break
         scale = wider
-    return [cut * per_block for cut in cuts[:-1]] + [len(current)]
+    return cuts
 
 
 def _levels(readings: FloatArray, cuts: list[int]) -> FloatArray:
