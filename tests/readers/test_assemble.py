@@ -76,6 +76,12 @@ def test_date_times_place_the_files():
     assert times(one(Part(b, "r", ("x",)), Part(a, "r", ("x",)))) == [[0, 1], [-0.5, 0.5]]
 
 
+def test_start_belongs_to_the_first_row_whatever_its_time_is_counted_from():
+    a = table("a.csv", [5, 6], start="2026-10-03T10:22:00")
+    b = table("b.csv", [2, 3], start="2026-10-03T10:22:10")
+    assert times(one(Part(a, "r", ("x",)), Part(b, "r", ("x",)))) == [[5, 6], [15, 16]]
+
+
 def test_times_without_zone_are_of_one_place():
     a = table("a.csv", [0, 1], start="2026-10-03T23:59:59")
     b = table("b.csv", [0, 1], start="2026-10-04T00:00:01")

@@ -95,6 +95,18 @@ def test_times_in_seconds_may_come_in_any_order():
     assert table.lines.tolist() == [3, 2]
 
 
+def test_dates_in_any_order_and_zone_count_from_the_earliest():
+    (table,) = sheet(
+        "quantity,value,unit,time\n"
+        "mains_power_w,2,W,2026-10-03T10:22:00+02:00\n"
+        "mains_power_w,1,W,2026-10-03T08:21:00.5Z\n"
+    )
+    assert table.columns["time_s"].tolist() == [0, 59.5]
+    assert table.columns["mains_power_w"].tolist() == [1, 2]
+    assert table.lines.tolist() == [3, 2]
+    assert table.start == "2026-10-03T10:21:00.500000+02:00"
+
+
 @given(st.lists(st.tuples(st.sampled_from(["charger", "cable"]), st.floats(-1e9, 1e9)), min_size=1, max_size=30))
 def test_every_row_is_one_reading_on_its_line(rows):
     (table,) = sheet("quantity,channel,value,unit\n" + "".join(f"mass_g,{c},{v!r},g\n" for c, v in rows))

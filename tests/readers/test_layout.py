@@ -43,6 +43,58 @@ def test_in_a_large_file_too(at):
     assert caught.value.faults[0].place == f"line {at + 2}"
 
 
+def test_every_row_with_one_field_too_many():
+    with pytest.raises(ReadError) as caught:
+        read(b"t,P,Q\n0,1,2,3\n1,2,3,4\n")
+    assert caught.value.faults[0].place == "line 2"
+    assert caught.value.faults[0].problem == "4 fields, but the header has 3."
+    assert len(read(b"t,P,Q\n0,1,2,\n1,2,3,\n")) == 2
+
+
+def test_instruments_of_column_quantity_and_shape():
+    shape = Shape(
+        "m1",
+        ",",
+        ("t", "U1", "U2", "U3", "P", "Q"),
+        (
+            ShapeColumn("U1", "port_voltage_v@C1", "V"),
+            ShapeColumn("U2", "port_voltage_v@C2", "V"),
+            ShapeColumn("P", "mains_power_w", "W", "of the column"),
+            ShapeColumn("Q", "mains_pf"),
+        ),
+        ShapeTime("elapsed", ("t",)),
+        instrument="of the shape",
+    )
+    named = {"port_voltage_v": "by quantity", "port_voltage_v@C2": "by column"}
+    table = read_table(
+        b"t,U1,U2,U3,P,Q\n0,1,2,3,4,5\n", name="x", raw=RawFile("x", "0"), shape=shape, instruments=named
+    )
+    assert {name: origin.instrument for name, origin in table.origins.items()} == {
+        "time_s": "",
+        "port_voltage_v@C1": "by quantity",
+        "port_voltage_v@C2": "by column",
+        "mains_power_w": "of the column",
+        "mains_pf": "of the shape",
+    }
+
+
+def test_a_long_file_counts_from_its_earliest_reading():
+    shape = Shape(
+        "m2",
+        ",",
+        ("t", "what", "value"),
+        (ShapeColumn("P", "mains_power_w", "W"), ShapeColumn("V", "mains_voltage_v", "V")),
+        ShapeTime("date-time", ("t",)),
+        layout="long",
+        quantity_header="what",
+        value_header="value",
+    )
+    table = read(b"t,what,value\n2026-10-03T10:22:05,P,1\n2026-10-03T10:22:03.5,V,230\n", shape)
+    assert table.columns["time_s"].tolist() == [0, 1.5]
+    assert table.start == "2026-10-03T10:22:03.500000"
+    assert table.lines.tolist() == [3, 2]
+
+
 def test_fast_and_slow_ways_agree():
     rng = np.random.default_rng(1)
     rows = [f"{k},{value!r},{k}" for k, value in enumerate(rng.normal(0, 1e3, 2000).tolist())]

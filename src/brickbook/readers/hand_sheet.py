@@ -18,7 +18,7 @@ from brickbook.readers.layout import split_line
 from brickbook.readers.numbers import CellFault, Marks, one_number
 from brickbook.readers.pivot import pivot
 from brickbook.readers.text import FileText, decode, detect_encoding, fail
-from brickbook.readers.times import times_of
+from brickbook.readers.times import from_first, times_of
 from brickbook.readers.units import Conversion, UnitProblem, conversion
 
 __all__ = ["HAND_SHEET_HEADER", "read_hand_sheet"]
@@ -174,7 +174,8 @@ def _table(readings: list[_Reading], text: FileText, raw: RawFile, conditions: C
     if timed:
         time_s, start = _times(readings, text.name)
         done = pivot(time_s, series, values, lines, list(range(len(names))))
-        columns = {"time_s": done.time_s, **dict(zip(names, done.columns, strict=True))}
+        first_s, start = from_first(done.time_s, start)
+        columns = {"time_s": first_s, **dict(zip(names, done.columns, strict=True))}
         origins = {"time_s": ColumnOrigin("time", "s" if not start else ""), **origins}
         return Table(raw, columns, done.lines, conditions, origins, (), start)
     columns = {}
@@ -184,7 +185,7 @@ def _table(readings: list[_Reading], text: FileText, raw: RawFile, conditions: C
 
 
 def _times(readings: list[_Reading], name: str) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], str]:
-    """Seconds of each reading from the earliest, or as written; the earliest date and time where they are dates."""
+    """Seconds of each reading from the first row, and that row's date and time; or the numbers as written, and ""."""
     untimed = [r.line for r in readings if not r.time]
     if untimed:
         raise fail(
@@ -196,12 +197,9 @@ def _times(readings: list[_Reading], name: str) -> tuple[np.ndarray[tuple[int], 
     numbers = [one_number(r.time, Marks(".")) for r in readings]
     if all(number is not None for number in numbers):
         return np.array(numbers, dtype=np.float64), ""
-    ordered = sorted(range(len(readings)), key=lambda k: readings[k].time)
-    cells = pl.Series([readings[k].time for k in ordered], dtype=pl.String)
-    lines = np.array([readings[k].line for k in ordered], dtype=np.int64)
+    cells = pl.Series([r.time for r in readings], dtype=pl.String)
+    lines = np.array([r.line for r in readings], dtype=np.int64)
     clock = times_of((cells,), lines, ShapeTime("date-time", ("time",)), Marks("."), "of the sheet")
     if isinstance(clock, CellFault):
         raise fail(name, clock.line, clock.problem, "Write seconds, or dates as 2026-10-03T10:22:00.")
-    time_s = np.empty(len(readings))
-    time_s[ordered] = clock.time_s
-    return time_s - 0.0, clock.start
+    return clock.time_s, clock.start

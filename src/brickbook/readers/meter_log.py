@@ -24,7 +24,7 @@ from brickbook.readers.numbers import (
 )
 from brickbook.readers.pivot import Pivot, pivot
 from brickbook.readers.text import FileText, decode, fail
-from brickbook.readers.times import Clock, backwards, clock_of_numbers, times_of
+from brickbook.readers.times import Clock, backwards, clock_of_numbers, from_first, times_of
 from brickbook.readers.units import Conversion, UnitProblem, conversion
 
 __all__ = ["read_table"]
@@ -163,10 +163,10 @@ class _Reader:
                     Dropped(int(mine.sum()), f"{words}: not used by the shape", int(cells.lines[int(np.argmax(mine))]))
                 )
         table: Pivot = pivot(clock.time_s, series, values, cells.lines, used)
-        columns = {"time_s": table.time_s}
+        time_s, start = from_first(table.time_s, clock.start)
+        columns = {"time_s": time_s}
         columns |= {target.name: column for target, column in zip(targets, table.columns, strict=True)}
         origins = {"time_s": self.time_origin(), **{t.name: t.origin for t in targets}}
-        start = clock.start if len(table.lines) else ""
         return Table(raw, columns, table.lines, self.conditions, origins, tuple(dropped), start)
 
     def cells_and_clock(self, wanted: dict[int, bool]) -> tuple[Cells, Clock]:

@@ -14,7 +14,7 @@ from brickbook.core.shape import ShapeTime
 from brickbook.readers.numbers import CellFault, Marks, NumberColumn, numbers_of
 from brickbook.readers.units import UnitProblem, conversion
 
-__all__ = ["CLOCK", "Clock", "backwards", "date_time_pattern", "repeats", "times_of"]
+__all__ = ["CLOCK", "Clock", "backwards", "date_time_pattern", "from_first", "repeats", "times_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -190,6 +190,14 @@ def _iso(local_s: int, fraction_ns: int, zone: str) -> str:
     elif zone and ":" not in zone:
         zone = f"{zone[:3]}:{zone[3:]}"
     return f"{moment.isoformat()}{fraction}{zone}"
+
+
+def from_first(time_s: FloatArray, start: str) -> tuple[FloatArray, str]:
+    """Times of rows put in order, counted from the first of them, and its date and time; as they are without one."""
+    if not start or len(time_s) == 0 or time_s[0] == 0.0:
+        return time_s, start
+    first = dt.datetime.fromisoformat(start) + dt.timedelta(seconds=float(time_s[0]))
+    return time_s - time_s[0], first.isoformat()
 
 
 def backwards(time_s: FloatArray) -> IntArray:
