@@ -44,8 +44,8 @@ def voltage_limits(kind: PdoKind, min_voltage_v: float, max_voltage_v: float) ->
     kind
         Kind of the contract's object.
     min_voltage_v, max_voltage_v
-        Voltage of the contract: twice the fixed or requested voltage, or the range of a variable
-        or battery object [V].
+        Range of a variable or battery object; for the others both are the fixed or requested
+        voltage [V].
 
     Returns
     -------
