@@ -50,6 +50,7 @@ _ALL = (
     Quantity("port_voltage_v", "V", "output voltage", "port"),
     Quantity("port_current_a", "A", "output current", "port"),
     Quantity("port_power_w", "W", "output power", "port"),
+    Quantity("load_set_a", "A", "current the load asks for", "port"),
     Quantity("temperature_c", "degC", "temperature", "place"),
     Quantity("ambient_c", "degC", "ambient temperature"),
     Quantity("mass_g", "g", "mass", "place"),
