@@ -1,5 +1,6 @@
 """An invented charger with invented readings: nothing here was measured, all of it exercises the pages."""
 
+import dataclasses
 import hashlib
 import math
 
@@ -541,3 +542,94 @@ def tern():
 @pytest.fixture(scope="session")
 def make_tern():
     return make_report
+
+
+HOSTILE = (
+    '"><script>window.ran = 1</script><img src="http://127.0.0.1:9/x.png" onerror="window.ran = 2">'
+    "{{ 7 * 7 }} </style></title> javascript:window.ran=3 ' \u202e rtl \u2067 \x00\x1b 😀 \ud800" + "Lang" * 40
+)
+
+
+def poison(value, bad):
+    """The same value with every free text in it replaced; words that only choose a branch are kept."""
+    keep = {
+        "connector",
+        "kind",
+        "form",
+        "prongs",
+        "obtained",
+        "sense",
+        "seen_on",
+        "origin",
+        "decision",
+        "severity",
+        "role",
+        "distribution",
+        "scale",
+        "style",
+        "study",
+        "name",
+        "figure",
+        "align",
+        "sha256",
+        "quantity",
+        "reference",
+        "slug",
+    }
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        if isinstance(value, Conditions):
+            return value
+        hints = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+        new = {}
+        for name, item in hints.items():
+            if name in keep and isinstance(item, str):
+                same_as_charger = isinstance(value, Charger) and name == "name"
+                new[name] = bad if same_as_charger else item
+            else:
+                new[name] = poison(item, bad)
+        if isinstance(value, Port):
+            new["id"] = value.id
+        if type(value).__name__ == "Strip":
+            return value
+        return type(value)(**new)
+    if isinstance(value, tuple):
+        return tuple(poison(v, bad) for v in value)
+    if isinstance(value, dict):
+        return {k: poison(v, bad) for k, v in value.items()}
+    return bad if isinstance(value, str) else value
+
+
+@pytest.fixture(scope="session")
+def hostile():
+    return HOSTILE
+
+
+@pytest.fixture(scope="session")
+def poisoned(make_tern):
+    plain = make_tern()
+    report = poison(plain, HOSTILE)
+    # charts need ids that differ, figures need the keys their findings name
+    sections = tuple(
+        dataclasses.replace(
+            new,
+            blocks=tuple(
+                dataclasses.replace(b, id=f"{i}-{k}-{HOSTILE}")
+                if hasattr(b, "strip")
+                else dataclasses.replace(b, rows=old_b.rows)
+                if isinstance(b, TableBlock)
+                else b
+                for k, (b, old_b) in enumerate(zip(new.blocks, old.blocks, strict=True))
+            ),
+        )
+        for i, (new, old) in enumerate(zip(report.sections, plain.sections, strict=True))
+    )
+    words = dict.fromkeys(plain.words, HOSTILE)
+    return dataclasses.replace(
+        report,
+        sections=sections,
+        figures=plain.figures,
+        findings=poison(plain.findings, HOSTILE),
+        key_figures=plain.key_figures,
+        words=words,
+        index_href="index.html",
+    )

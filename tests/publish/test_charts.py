@@ -1,11 +1,12 @@
 """Charts: the specification is valid Vega-Lite, the picture holds what it says and is the same each time."""
 
+import itertools
 import math
 import re
 import struct
 from xml.etree import ElementTree as ET
 
-import altair
+import altair as alt
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -81,7 +82,7 @@ def texts(svg):
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
 def test_specification_is_valid_vega_lite(chart, size):
     # the Vega-Lite 6 JSON schema as altair carries it
-    altair.LayerChart.from_dict(vega_lite(chart, size=size, title=True), validate=True)
+    alt.LayerChart.from_dict(vega_lite(chart, size=size, title=True), validate=True)
 
 
 @pytest.mark.parametrize("chart", ALL, ids=lambda c: c.id)
@@ -105,8 +106,11 @@ def test_ids_differ_from_chart_to_chart():
     one = set(re.findall(r' id="([^"]+)"', chart_svg(BARS)))
     two = set(re.findall(r' id="([^"]+)"', chart_svg(curve(y=Axis("efficiency", "%", low=80.0)))))
     narrow = set(re.findall(r' id="([^"]+)"', chart_svg(BARS, size=NARROW)))
-    assert one and two and narrow
-    assert not one & two and not one & narrow
+    assert one
+    assert two
+    assert narrow
+    assert not one & two
+    assert not one & narrow
 
 
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
@@ -143,7 +147,8 @@ def test_lines_keep_the_order_of_their_points():
     svg = chart_svg(curve(series=(Series("v(i)", x, y, style="line"),), bands=(), limits=()))
     path = next(e for e in ET.fromstring(svg).iter(SVG + "path") if e.get("stroke") == SERIES[0]).get("d")
     drawn = [float(a) for a in re.findall(r"[ML](-?[\d.]+),", path)]
-    assert drawn[1] == max(drawn) and drawn[3] < drawn[2] < drawn[1]
+    assert drawn[1] == max(drawn)
+    assert drawn[3] < drawn[2] < drawn[1]
 
 
 def test_many_points_are_thinned_with_peaks_kept():
@@ -154,7 +159,8 @@ def test_many_points_are_thinned_with_peaks_kept():
     rows = [row for layer in spec["layer"] for row in layer["data"]["values"] if "run" in row]
     assert len(rows) <= WIDE.points
     assert max(row["y"] for row in rows) == 9.0
-    assert min(row["x"] for row in rows) == 0.0 and max(row["x"] for row in rows) == 1.0
+    assert min(row["x"] for row in rows) == 0.0
+    assert max(row["x"] for row in rows) == 1.0
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=400), st.integers(4, 60))
@@ -162,8 +168,10 @@ def test_thinning_keeps_ends_and_extremes(values, limit):
     y = np.array(values)
     kept = keep_extremes(y, limit)
     assert len(kept) <= max(limit, 0) or len(kept) == len(y) <= limit
-    assert kept[0] == 0 and kept[-1] == len(y) - 1
-    assert y[kept].max() == y.max() and y[kept].min() == y.min()
+    assert kept[0] == 0
+    assert kept[-1] == len(y) - 1
+    assert y[kept].max() == y.max()
+    assert y[kept].min() == y.min()
     assert (np.diff(kept) > 0).all()
 
 
@@ -172,7 +180,9 @@ def test_runs_are_the_stretches_of_true(flags):
     mask = np.array(flags, dtype=bool)
     back = np.zeros(len(mask), dtype=bool)
     for start, stop in runs(mask):
-        assert mask[start:stop].all() and (start == 0 or not mask[start - 1]) and (stop == len(mask) or not mask[stop])
+        assert mask[start:stop].all()
+        assert start == 0 or not mask[start - 1]
+        assert stop == len(mask) or not mask[stop]
         back[start:stop] = True
     assert (back == mask).all()
 
@@ -205,7 +215,7 @@ def test_ink_paper_and_grid_have_colours_a_style_sheet_can_exchange(tern):
 
     page = render_report(tern)
     style = page[page.index("<style>") : page.index("</style>")]
-    used = {c for c in re.findall(r'(?:fill|stroke)="(#[0-9a-f]{6})"', page)} - set(SERIES)
+    used = set(re.findall(r'(?:fill|stroke)="(#[0-9a-f]{6})"', page)) - set(SERIES)
     assert used <= {INK, MUTED, GRID, PAPER}
     for kind in ("fill", "stroke"):
         for colour in set(re.findall(rf'{kind}="(#[0-9a-f]{{6}})"', page)) - set(SERIES):
@@ -249,7 +259,8 @@ def test_what_cannot_be_drawn_is_counted():
 @given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e5), st.floats(2, 12))
 def test_linear_ticks_are_round_and_hold_the_data(low, reach, count):
     scale = linear_scale(low, low + reach, count, hold_low=False, hold_high=False, to_ticks=True)
-    assert scale.low <= low + 1e-6 * reach and scale.high >= low + reach - 1e-6 * reach
+    assert scale.low <= low + 1e-6 * reach
+    assert scale.high >= low + reach - 1e-6 * reach
     steps = np.diff(scale.ticks)
     assert len(scale.ticks) >= 2
     step = float(np.median(steps))
@@ -259,8 +270,10 @@ def test_linear_ticks_are_round_and_hold_the_data(low, reach, count):
 
 def test_log_ticks_are_inside_the_axis():
     scale = log_scale(0.03, 700.0, 8)
-    assert all(0.03 <= t <= 700 for t in scale.ticks) and 1.0 in scale.ticks
-    assert scale.place(0.03, 100) == pytest.approx(0) and scale.place(700.0, 100) == pytest.approx(100)
+    assert all(0.03 <= t <= 700 for t in scale.ticks)
+    assert 1.0 in scale.ticks
+    assert scale.place(0.03, 100) == pytest.approx(0)
+    assert scale.place(700.0, 100) == pytest.approx(100)
 
 
 @settings(max_examples=50)
@@ -269,8 +282,9 @@ def test_names_beside_a_plot_do_not_overlap(wanted):
     heights = [20.0] * len(wanted)
     centres = spread(wanted, heights, 0.0, 400.0)
     ordered = sorted(centres)
-    assert all(b - a >= 20.0 - 1e-6 for a, b in zip(ordered, ordered[1:]))
-    assert ordered[0] >= 10.0 - 1e-6 and ordered[-1] <= 390.0 + 1e-6
+    assert all(b - a >= 20.0 - 1e-6 for a, b in itertools.pairwise(ordered))
+    assert ordered[0] >= 10.0 - 1e-6
+    assert ordered[-1] <= 390.0 + 1e-6
     order = sorted(range(len(wanted)), key=lambda k: (wanted[k], k))
     assert [centres[k] for k in order] == ordered
 
@@ -278,5 +292,6 @@ def test_names_beside_a_plot_do_not_overlap(wanted):
 def test_long_words_are_broken_and_marked_when_cut():
     assert wrap("a b", 100, 12, 2) == ("a b",)
     lines = wrap("word " * 40, 80, 12, 2)
-    assert len(lines) == 2 and lines[-1].endswith("…")
+    assert len(lines) == 2
+    assert lines[-1].endswith("…")
     assert all(len(line) < 30 for line in wrap("x" * 500, 80, 12, 3))

@@ -74,7 +74,7 @@ def css_string(text: str) -> Markup:
 
 def file_address(slug: str) -> str:
     """Relative address of a charger's report beside the index."""
-    return "./" + quote(slug, safe="") + ".html"
+    return "./" + quote(clean(slug), safe="") + ".html"
 
 
 def block_kind(block: object) -> str:
