@@ -1,4 +1,4 @@
-"""Do the 95 % intervals of the figures hold the truth in 95 % of cases?
+"""Whether the 95 % intervals of the figures hold the truth in 95 % of cases.
 
 Raw files are generated again and again with instrument errors drawn from the stated accuracy, stated resistances off by
 their stated uncertainty, scatter, quantisation, lost samples and overflow codes; they are written, read back, and
@@ -6,6 +6,10 @@ analysed by the same functions the program uses. The truth of each figure is wha
 of instruments without error and scatter.
 
     .venv/bin/python checks/figure_coverage.py --trials 2000
+
+"quadratic" is the first charger with losses that follow the fitted loss model exactly. The others' do not (burst mode,
+warming), so that their fits carry a lack of fit that is the same in the perfect files: their intervals are too wide for
+this comparison, and hold more than 95 %.
 
 Left out: `pfc_threshold_w`, whose interval is a bracket between two fixed loads (it holds the truth always or never);
 `price_*`, which are exact.
@@ -40,6 +44,13 @@ MAINS = ((230.0, 50.0),)
 SLICES: Mapping[str, Example] = {
     "wren-35": dataclasses.replace(
         CHARGERS["wren-35"], sweeps=CHARGERS["wren-35"].sweeps[1:2], situations=("bare",), slug="wren-35"
+    ),
+    "quadratic": dataclasses.replace(
+        CHARGERS["wren-35"],
+        model=dataclasses.replace(CHARGERS["wren-35"].model, burst_corner_w=1e-9, temperature_coefficient=0.0),
+        loadings=CHARGERS["wren-35"].loadings[:1],
+        sweeps=(),
+        situations=(),
     ),
     "plover-67": dataclasses.replace(
         CHARGERS["plover-67"],
@@ -89,7 +100,7 @@ class Bench:
     def __init__(self, slug: str) -> None:
         self.example = SLICES[slug]
         self.instruments = _instruments()
-        self.charger = _charger(slug)
+        self.charger = _charger(self.example.slug)
         self.settings = Settings(tuple(Mains(*m) for m in MAINS), "EUR", 0.30)
         self.shapes: list[Shape] = []
 

@@ -176,7 +176,7 @@ def test_a_column_can_be_corrected(bb, book, tmp_path):
     bad = bb("import", "wren-35", log, *given, "--column", "Gadget=mains_pauer_w")
     assert bad.code == 1
     assert "'mains_pauer_w' is not a quantity a column may hold" in bad.err
-    right = bb("import", "wren-35", log, *given, "--column", "Gadget=mains_power_w")
+    right = bb("import", "wren-35", log, *given, "--column", "Gadget=mains_power_w[W]")
     assert right.code == 0, right.err
     assert "as you said" in right.out
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import datetime as dt
 import sys
 from collections.abc import Mapping, Sequence
@@ -19,7 +18,7 @@ from brickbook.core.conditions import Conditions
 from brickbook.core.errors import BookError, Fault, ReadError
 from brickbook.core.instrument import Instrument
 from brickbook.core.quantities import quantity_of
-from brickbook.core.shape import Shape, ShapeColumn
+from brickbook.core.shape import Shape
 from brickbook.core.table import RawFile, Table
 from brickbook.readers import READERS, Guess, guess_shape, matching_shape
 from brickbook.studies import STUDIES
@@ -35,7 +34,9 @@ def import_files(
     set_: Annotated[list[str] | None, Parameter(name="--set", help="A condition, such as mains_v=230.")] = None,
     column: Annotated[
         list[str] | None,
-        Parameter(help="Correct a guess: HEADER=COLUMN, as mains_power_w or port_voltage_v@C1; HEADER= for none."),
+        Parameter(
+            help="Correct a guess: HEADER=COLUMN, e.g. T=port_voltage_v@C1 or P=mains_power_w[mW]; HEADER= for none."
+        ),
     ] = None,
     instrument: Annotated[
         list[str] | None, Parameter(help="Which instrument read a quantity: mains_power_w=wall-meter.")
@@ -145,21 +146,21 @@ def _shape(book: Book, data: bytes, path: Path, corrections: Sequence[str]) -> t
 
 
 def _corrected(shape: Shape, corrections: Sequence[str], file: str) -> Shape:
-    columns = {c.header: c for c in shape.columns}
     for text in corrections:
-        header, equals, column = text.rpartition("=")
+        header, equals, right = text.rpartition("=")
+        column, _, unit = right.partition("[")
         if not equals or header not in shape.headers:
             listed = ", ".join(repr(h) for h in shape.headers)
             raise ReadError(
                 Fault(file, f"--column {text}", "does not begin with a header of the file.", f"They are {listed}.")
             )
         try:
-            columns[header] = dataclasses.replace(columns.get(header, ShapeColumn(header)), column=column)
+            shape = shape.with_column(header, column.strip(), unit=unit.strip().removesuffix("]"))
         except ValueError as error:
             raise ReadError(
                 Fault(file, f"--column {text}", f"{error}.", "Quantities stand in docs/reference.")
             ) from error
-    return dataclasses.replace(shape, columns=tuple(c for c in columns.values() if c.column))
+    return shape
 
 
 def _show(path: Path, guess: Guess, shape: Shape) -> None:
