@@ -75,7 +75,12 @@ def make_rule(kind: str, ports: list[int], alone: dict[int, float], rng: np.rand
     if rng.random() < 0.5:
         one = float(rng.choice((7.5, 10.0, 12.0, 15.0, 18.0, 20.0)))
         reserve = {p: min(alone[p], one) for p in ports}
-    low = {p: alone[p] if rng.random() < 0.2 else float(max((u for u in USUAL if u < alone[p] * rng.uniform(0.3, 1.0)), default=alone[p])) for p in ports}
+    low = {
+        p: alone[p]
+        if rng.random() < 0.2
+        else float(max((u for u in USUAL if u < alone[p] * rng.uniform(0.3, 1.0)), default=alone[p]))
+        for p in ports
+    }
     threshold = int(rng.integers(2, len(ports) + 1))
     levels = {p: [alone[p]] for p in ports}
     for p in ports:
@@ -140,7 +145,8 @@ def subsets(n: int) -> list[frozenset[int]]:
 
 def make_unit(n: int, rng: np.random.Generator, stranger: str = "") -> Unit:
     alone = {
-        p: float(rng.choice(ALONE)) if rng.random() < 0.9 else float(np.round(rng.uniform(10, 140), 1)) for p in range(n)
+        p: float(rng.choice(ALONE)) if rng.random() < 0.9 else float(np.round(rng.uniform(10, 140), 1))
+        for p in range(n)
     }
     label = [0]
     for _ in range(1, n):
@@ -239,9 +245,7 @@ def examine(task: tuple[int, int, str]) -> dict[str, object]:
     while len(readings) < allowance and result.next_combination:
         here = frozenset(int(p) for p in result.next_combination)
         seen = look(unit, here, rng, by_hand=by_hand)
-        readings.append(
-            Offered(result.next_combination, {str(p): w for p, w in seen.items()}, 0.6 if by_hand else 0.5)
-        )
+        readings.append(Offered(result.next_combination, {str(p): w for p, w in seen.items()}, 0.6 if by_hand else 0.5))
         result = infer_sharing(names, readings, claims)
         if result.contradictions or (result.settled and result.rule_probability > 0.99):
             break

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from brickbook.core.conditions import Conditions
+from brickbook.core.observation import Observation
 from brickbook.core.quantities import channel_of, quantity_of
+
+if TYPE_CHECKING:
+    from brickbook.core.capture import Capture
 
 __all__ = ["ColumnOrigin", "Dropped", "RawFile", "Recording", "Rows", "Table"]
 
@@ -83,6 +88,8 @@ class Table:
         What was left out, counted.
     start
         Date and time of the first row where the file tells it, ISO 8601, else empty.
+    observations
+        Rows that are no numbers: what ports offered, for a file of observations.
     """
 
     raw: RawFile
@@ -92,6 +99,7 @@ class Table:
     origins: Mapping[str, ColumnOrigin] = field(default_factory=dict)
     dropped: tuple[Dropped, ...] = ()
     start: str = ""
+    observations: tuple[Observation, ...] = ()
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -115,7 +123,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """Tables taken together, their `time_s` on one clock; a single file is a recording of one table.
+    """Tables taken together, their `time_s` on one clock, and fast captures, each on its own; one file is a recording.
 
     Nothing is resampled: each meter keeps its own rows, and means are taken over time windows.
     """
@@ -126,6 +134,7 @@ class Recording:
     conditions: Conditions
     notes: tuple[str, ...] = ()
     ranges: Mapping[str, float] = field(default_factory=dict)
+    captures: tuple[Capture, ...] = ()
 
     def find(self, column: str) -> Table | None:
         """The first table that has the column, or `None`."""

@@ -11,6 +11,7 @@ from brickbook.core.shape import Shape
 from brickbook.core.table import RawFile, Table
 from brickbook.readers.hand_sheet import read_hand_sheet
 from brickbook.readers.meter_log import read_table
+from brickbook.readers.observations import read_observations
 
 __all__ = ["READERS", "Reader", "read_file"]
 
@@ -63,6 +64,7 @@ def _hand_sheet(
 READERS: Mapping[str, Reader] = {
     "hand-sheet": _hand_sheet,
     "meter-log": _meter_log,
+    "observations": read_observations,
 }
 
 

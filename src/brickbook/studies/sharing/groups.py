@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import permutations
+from itertools import pairwise, permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,7 +159,7 @@ def _by_count(data: GroupData) -> Iterator[GroupRule]:
             weight *= _level_prior(levels[count, port], data.alone_w[port])
     for port in range(k):
         known = [c for c in range(1, k + 1) if math.isfinite(levels[c, port])]
-        for low, high in zip(known, known[1:], strict=False):
+        for low, high in pairwise(known):
             if levels[high, port] > levels[low, port] + SAME_W:
                 return
             if levels[low, port] - levels[high, port] <= SAME_W:

@@ -425,7 +425,11 @@ def _gains(n: int, seen: _Seen, hypotheses: list[_Hypothesis]) -> dict[int, floa
         gain += float((weights * np.isnan(columns).sum(axis=1)).sum())
         # the maker's word is put to the test wherever a port is expected to have its power alone
         for port in np.flatnonzero(occupied & (seen.trust < _CLAIM_SEEN)):
-            expected = float(weights[np.abs(columns[:, list(np.flatnonzero(occupied)).index(port)] - seen.alone_w[port]) <= SAME_W].sum())
+            expected = float(
+                weights[
+                    np.abs(columns[:, list(np.flatnonzero(occupied)).index(port)] - seen.alone_w[port]) <= SAME_W
+                ].sum()
+            )
             doubt = 1.0 - float(seen.trust[port])
             gain += expected * (-doubt * math.log(doubt) - (1.0 - doubt) * math.log1p(-doubt))
             if mask.bit_count() == 1:
