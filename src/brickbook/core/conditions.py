@@ -112,7 +112,7 @@ class Conditions(Mapping[str, Scalar]):
         contract = str(self.get("contract", ""))
         port = str(self.get("port", self.get("ports", "")))
         if contract and port and "+" not in contract:
-            return f"{port} at {contract}"
+            return contract if contract.split()[0] == port else f"{port} at {contract}"
         return contract or (f"{port} {self['voltage_end']}" if port and "voltage_end" in self else port)
 
     def _load(self) -> str:

@@ -1,8 +1,8 @@
 """Instruments that err as their accuracy table allows: the error model of `core.instrument`, run forwards.
 
-For each instrument, quantity and range one fraction of the bound is drawn; where a linearity is stated, for each segment of
-a log one departure from the straight line (where none is, the rounding of the last digit is what differs); then scatter,
-quantisation, and what real logs have: lost samples and overflow codes.
+For each instrument, quantity and range one fraction of the bound is drawn; where a linearity is stated, for each
+segment of a log one departure from the straight line (where none is, the rounding of the last digit is what differs);
+then scatter, quantisation, and what real logs have: lost samples and overflow codes.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ def _slug(case: _Key) -> str:
 
 def _words(case: _Key) -> str:
     ports, contract, _ = case
-    return contract if "+" in ports else f"{ports} at {contract}"
+    return contract if "+" in ports or contract.split()[0] == ports else f"{ports} at {contract}"
 
 
 def _lead(view: View) -> str:
