@@ -90,6 +90,9 @@ class Table:
         Date and time of the first row where the file tells it, ISO 8601, else empty.
     observations
         Rows that are no numbers: what ports offered, for a file of observations.
+    messages
+        Rows that are USB PD messages, in the form of the room that decodes them, one for each row of `time_s`. `time_s`
+        is the recording's clock; times inside are the file's own.
     """
 
     raw: RawFile
@@ -100,6 +103,7 @@ class Table:
     dropped: tuple[Dropped, ...] = ()
     start: str = ""
     observations: tuple[Observation, ...] = ()
+    messages: object | None = None
 
     def __len__(self) -> int:
         return len(self.lines)
