@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from brickbook.core.capture import Capture
 from brickbook.core.conditions import Conditions
 from brickbook.core.errors import Fault, ReadError
-from brickbook.core.table import RawFile
+from brickbook.core.table import RawFile, Recording
 from brickbook.readers.captures_binary import (
     read_block,
     read_numpy,
@@ -19,7 +20,7 @@ from brickbook.readers.captures_binary import (
 from brickbook.readers.captures_csv import read_text_capture
 from brickbook.readers.captures_labels import Labels
 
-__all__ = ["CAPTURE_READERS", "capture_reader_for", "read_capture"]
+__all__ = ["CAPTURE_READERS", "CapturePart", "capture_reader_for", "join_captures", "read_capture"]
 
 CAPTURE_READERS: Mapping[str, Callable[[Path, Labels], Capture]] = {
     "capture-block": read_block,
@@ -41,6 +42,39 @@ _ENDINGS = {
     ".txt": "capture-text",
     ".tsv": "capture-text",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class CapturePart:
+    """A capture, the recording the index puts it in, and the studies it is for."""
+
+    capture: Capture
+    recording: str
+    studies: tuple[str, ...]
+
+
+def join_captures(recordings: Sequence[Recording], parts: Sequence[CapturePart]) -> tuple[Recording, ...]:
+    """Recordings with their captures; a capture whose recording has no table makes one of its own, at the end.
+
+    Each capture keeps its own clock and conditions. Conditions all files of a recording share are the recording's.
+    """
+    joined = {recording.name: recording for recording in recordings}
+    for part in parts:
+        notes = tuple(f"{part.capture.raw.path}: {note}" for note in part.capture.notes)
+        have = joined.get(part.recording)
+        if have is None:
+            new = Recording(part.recording, part.studies, (), part.capture.conditions, notes, captures=(part.capture,))
+            joined[part.recording] = new
+            continue
+        shared = Conditions(tuple(kv for kv in have.conditions.items() if part.capture.conditions.matches(dict([kv]))))
+        joined[part.recording] = replace(
+            have,
+            studies=tuple(dict.fromkeys((*have.studies, *part.studies))),
+            conditions=have.conditions if have.tables else shared,
+            notes=(*have.notes, *notes),
+            captures=(*have.captures, part.capture),
+        )
+    return tuple(joined.values())
 
 
 def capture_reader_for(name: str) -> str:

@@ -15,7 +15,7 @@ from brickbook.core.errors import Fault, ReadError
 
 __all__ = ["FileSamples", "Spool", "SpooledSamples"]
 
-_IN_MEMORY = 1 << 26  # bytes a spool keeps before it goes to disk
+_IN_MEMORY = 1 << 27  # bytes a spool keeps before it goes to disk
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,26 +125,35 @@ class Spool:
             for stream in self._files:
                 stream.flush()
             return tuple(SpooledSamples(self.count, self.dtype, stream=stream) for stream in self._files)
-        empty = np.empty(0, dtype=self.dtype)
-        return tuple(SpooledSamples(self.count, self.dtype, array=np.concatenate([empty, *p])) for p in self._parts)
+        ends = np.cumsum([len(part) for part in self._parts[0]]) if self.columns else np.zeros(0)
+        return tuple(
+            SpooledSamples(self.count, self.dtype, parts=tuple(p), ends=ends.astype(np.int64)) for p in self._parts
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpooledSamples:
-    """One column of a spool."""
+    """One column of a spool: parts in memory, each ending before the sample `ends` says, or a temporary file."""
 
     count: int
     dtype: np.dtype[Any]
-    array: NDArray[Any] | None = None
+    parts: tuple[NDArray[Any], ...] = ()
+    ends: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     stream: IO[bytes] | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def read(self, start: int, stop: int) -> NDArray[Any]:
         """Numbers start to stop - 1."""
-        if self.array is not None:
-            return self.array[start:stop]
-        assert self.stream is not None
-        with self._lock:  # one position for all threads
-            self.stream.seek(start * self.dtype.itemsize)
-            data = self.stream.read((stop - start) * self.dtype.itemsize)
-        return np.frombuffer(data, dtype=self.dtype)
+        if self.stream is not None:
+            with self._lock:  # one position for all threads
+                self.stream.seek(start * self.dtype.itemsize)
+                data = self.stream.read((stop - start) * self.dtype.itemsize)
+            return np.frombuffer(data, dtype=self.dtype)
+        out: list[NDArray[Any]] = []
+        place = int(np.searchsorted(self.ends, start, side="right"))
+        while start < stop:
+            part, end = self.parts[place], int(self.ends[place])
+            first = end - len(part)
+            out.append(part[start - first : min(stop, end) - first])
+            start, place = min(stop, end), place + 1
+        return out[0] if len(out) == 1 else np.concatenate([np.empty(0, dtype=self.dtype), *out])

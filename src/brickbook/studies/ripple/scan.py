@@ -35,7 +35,7 @@ _SUM = 1024  # numbers added up in float32
 _BLOCKS = 1 << 17  # most blocks of a capture
 _SMALLEST = 16  # samples in a block
 _BINS = 8192
-_GROUPS = 16  # stretches of which the distribution is kept apart
+_GROUPS = 16  # parts of which the distribution is kept apart
 _WHOLE = 1 << 25  # samples up to which every one is counted in the distribution
 _RESOLUTION_HZ = 4000.0  # aimed at in the spectrum
 _FEW = 64  # segments below which they overlap by half
@@ -93,7 +93,7 @@ class Histogram:
     low, width
         Lower end of the first bin and width of all.
     counts
-        Shape (groups, bins): the capture cut into stretches of equal length.
+        Shape (groups, bins): chunks of the capture dealt to the groups in turn, so that each sees all of it.
     one_in
         Every how many-th block was counted.
     """
@@ -505,7 +505,7 @@ def _strongest(transform: NDArray[np.complex64], first: int, last: int) -> Float
 def _histogram(plan: _Plan, pieces: list[_Piece]) -> Histogram:
     counts = np.zeros((_GROUPS, _BINS), dtype=np.int64)
     for piece in pieces:
-        counts[min(piece.start * _GROUPS // plan.count, _GROUPS - 1)] += piece.counts
+        counts[piece.start // plan.chunk % _GROUPS] += piece.counts
     gain = plan.channel.gain
     low, width = plan.low * gain, plan.width * gain
     if gain < 0:
