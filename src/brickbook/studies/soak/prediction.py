@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from brickbook.core.statistics import effective_count
 
-__all__ = ["Interval", "Prediction", "predict"]
+__all__ = ["HORIZON_S", "Interval", "Prediction", "predict"]
 
 FloatArray = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ _ROOM_WALK_K2_PER_S = 0.3**2 / 3600.0
 _MODEL_RATIO = 0.009  # of the rise: convection and losses that change with temperature are not exponentials
 _MODEL_SPAN_S = 1200.0  # over which such a departure is alike
 _MODEL_FADES_S = 1800.0  # in which it fades as the curve flattens
-_HORIZON_S = 8 * 3600.0
+HORIZON_S = 8 * 3600.0  # furthest soak that is planned
 _PLANS = 60  # draws for which the further soak is planned
 
 
@@ -336,7 +336,7 @@ def _further(
 ) -> FloatArray:
     """For some draws: how much longer until the steady temperature is known, from the information of readings to come."""
     step = float((t[-1] - t[0]) / (len(t) - 1))
-    later = np.arange(t[-1] + step, t[-1] + _HORIZON_S, step)
+    later = np.arange(t[-1] + step, t[-1] + HORIZON_S, step)
     when = np.concatenate([t, later])
     start = np.diag(1.0 / np.concatenate([prior_sd, [_SPREAD1, _SPREAD2]]) ** 2)
     toward = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
@@ -349,7 +349,7 @@ def _further(
         gained = np.cumsum(slopes[:, :, None] * slopes[:, None, :], axis=0)[len(t) - 1 :: 4]
         spread = np.linalg.solve(gained / variance + start, np.broadcast_to(toward, (len(gained), 5))[..., None])
         known = np.flatnonzero(spread[:, :, 0] @ toward <= needed)
-        out.append(4.0 * step * float(known[0]) if len(known) else _HORIZON_S)
+        out.append(4.0 * step * float(known[0]) if len(known) else HORIZON_S)
     return np.array(out)
 
 
