@@ -170,3 +170,11 @@ def test_from_readings_to_figure():
     number = reading(mean, quantity="mains_power_w", point="p", instrument="wall", instruments=BENCH)
     assert number.terms[Source("scatter of mains_power_w at p")] == mean.u
     assert _figure(number).u == pytest.approx(np.hypot(mean.u, METER.accuracy[0].bound(mean.value) / 3**0.5))
+
+
+def test_a_rebuilt_number_correlates_as_the_first_did():
+    """The difference of a number and its rebuilt twin is exact: signs of shared sources are kept (GUM 5.2.2)."""
+    gain = Source("gain", "B", "rectangular")
+    number = Measured(1.0, {gain: -0.3, Source("own", "A", "normal", 9.0): 0.1})
+    figure = figure_of(number, study="s", name="n_w", unit="W", conditions=Conditions(), method="m", sources=())
+    assert float((number - measured_of(figure)).u) == 0.0

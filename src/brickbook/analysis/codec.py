@@ -51,7 +51,14 @@ def figure_json(figure: Figure) -> dict[str, Any]:
         "upper": _finite(figure.upper),
         "flags": list(figure.flags),
         "budget": [
-            {"source": c.source, "kind": c.kind, "distribution": c.distribution, "u": c.u, "dof": _finite(c.dof)}
+            {
+                "source": c.source,
+                "kind": c.kind,
+                "distribution": c.distribution,
+                "u": c.u,
+                "dof": _finite(c.dof),
+                "sign": c.sign,
+            }
             for c in figure.budget
         ],
     }
@@ -73,7 +80,7 @@ def figure_of_json(data: Mapping[str, Any]) -> Figure:
         lower=_or(data["lower"], math.nan),
         upper=_or(data["upper"], math.nan),
         budget=tuple(
-            Component(c["source"], c["kind"], c["distribution"], c["u"], _or(c["dof"], math.inf))
+            Component(c["source"], c["kind"], c["distribution"], c["u"], _or(c["dof"], math.inf), c["sign"])
             for c in data["budget"]
         ),
         flags=tuple(data["flags"]),

@@ -30,6 +30,8 @@ class Component:
         Contribution to the figure, in the figure's unit.
     dof
         Degrees of freedom; infinity for a stated bound.
+    sign
+        1 if the figure rises with this error, -1 if it falls: numbers that share a source need it.
     """
 
     source: str
@@ -37,6 +39,7 @@ class Component:
     distribution: str
     u: float
     dof: float
+    sign: int = 1
 
 
 @dataclass(frozen=True, slots=True)

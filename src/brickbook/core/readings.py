@@ -94,7 +94,11 @@ def figure_of(
         raise ValueError(f"{study}/{name} is not finite: say in a note why it could not be found")
     interval = coverage(measured)
     components = sorted(
-        (Component(s.id, s.kind, s.distribution, abs(float(t)), s.dof) for s, t in measured.terms.items() if t),
+        (
+            Component(s.id, s.kind, s.distribution, abs(float(t)), s.dof, 1 if float(t) > 0 else -1)
+            for s, t in measured.terms.items()
+            if t
+        ),
         key=lambda c: (-c.u, c.source),
     )
     return Figure(
@@ -116,14 +120,10 @@ def figure_of(
 
 
 def measured_of(figure: Figure) -> Measured:
-    """The measured number a figure was made from, rebuilt from its budget.
-
-    The budget does not keep the signs of the terms: the figure's own u and interval come back, but rebuilt numbers that
-    share a source may be correlated the wrong way round, and a difference of such numbers is not to be trusted.
-    """
+    """The measured number a figure was made from, rebuilt from its budget: shared sources correlate as they did."""
     return Measured(
         figure.value,
-        {Source(c.source, c.kind, _shape(c.distribution), c.dof): c.u for c in figure.budget},
+        {Source(c.source, c.kind, _shape(c.distribution), c.dof): c.sign * c.u for c in figure.budget},
     )
 
 
