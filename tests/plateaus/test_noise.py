@@ -39,6 +39,12 @@ def test_steps_of_a_staircase_are_no_noise(length):
     assert left_in.sigma_of_means == pytest.approx(0.005, rel=0.15)
 
 
+def test_one_step_is_no_noise():
+    readings = np.random.default_rng(5).normal(0.0, 0.01, 2000)
+    readings[1000:] += 1.0
+    assert noise_of(readings).sigma == pytest.approx(0.01, rel=0.07)
+
+
 def test_smooth_change_is_no_noise():
     clock = np.arange(0.0, 2000.0)
     slow = 2.0 + 0.5 * np.sin(clock / 50.0)

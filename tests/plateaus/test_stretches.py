@@ -1,11 +1,13 @@
 from __future__ import annotations
 
 import time
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
 from brickbook.plateaus.stretches import Sensitivity, steady_stretches
 
@@ -56,10 +58,11 @@ def test_every_stay_of_a_random_staircase_is_found_and_no_other(stair):
 
 
 @settings(max_examples=40, deadline=None, derandomize=True)
-@given(st.integers(0, 2**32 - 1), st.floats(0.05, 5.0), st.floats(0.0, 0.03))
-def test_a_constant_load_is_never_split_by_noise(seed, level, share):
+@given(st.integers(0, 2**32 - 1), st.floats(0.05, 5.0), st.floats(0.0, 0.03), st.sampled_from([0.0, 0.5, 0.9]))
+def test_a_constant_load_is_never_split_by_noise(seed, level, share, r_1):
     clock = np.arange(0.0, 1800.0, 0.5)
-    current = level * (1.0 + share * np.random.default_rng(seed).normal(size=len(clock)))
+    scatter = signal.lfilter([np.sqrt(1 - r_1**2)], [1.0, -r_1], np.random.default_rng(seed).normal(size=len(clock)))
+    current = level * (1.0 + share * np.asarray(scatter))
     found = steady_stretches(clock, current, shortest_s=15.0)
     assert [(s.start_s, s.end_s) for s in found] == [(0.0, 1799.5)]
 
@@ -131,12 +134,44 @@ def test_stray_readings_do_not_cut_and_missing_ones_are_left_out():
     assert (only.start_s, only.end_s) == (1.0, 599.0)
 
 
-def test_a_stray_reading_next_to_an_edge_does_not_move_it():
-    clock = np.arange(0.0, 200.0)
-    current = np.where(clock < 100.0, 1.0, 0.5) + np.random.default_rng(12).normal(0.0, 0.002, 200)
-    current[95] = 4.0
+def test_a_stray_reading_near_an_edge_does_not_move_it():
+    # an hour at 10 Hz is searched in blocks of 12; the stray one lies 15 before the step, within two blocks of it
+    clock = np.arange(36_000) / 10.0
+    current = np.where(clock < 2000.0, 1.0, 0.5) + np.random.default_rng(12).normal(0.0, 0.002, 36_000)
+    current[19_985] = 4.0
     first, second = steady_stretches(clock, current, shortest_s=15.0)
-    assert (first.end_s, second.start_s) == (99.0, 100.0)
+    assert (first.end_s, second.start_s) == (1999.9, 2000.0)
+
+
+def test_steps_below_the_scatter_of_a_reading_show_in_long_stays():
+    # half a sigma, but fifteen minutes at 10 Hz: a mean of 36 readings scatters by a third of the step
+    clock, exact, _stays = staircase([1.0, 1.1, 1.0, 0.9], [900.0] * 4, 10.0)
+    current = exact + np.random.default_rng(14).normal(0.0, 0.2, len(clock))
+    found = steady_stretches(clock, current, shortest_s=15.0)
+    assert [s.level for s in found] == pytest.approx([1.0, 1.1, 1.0, 0.9], abs=0.02)
+    assert all(left.end_s < right.start_s for left, right in pairwise(found))
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_neighbours_never_share_readings(seed):
+    g = np.random.default_rng(seed)
+    clock, exact, _ = staircase([1.0, 0.9, 1.0, 0.9], [150.0] * 4, 2.0)
+    found = steady_stretches(clock, exact + g.normal(0.0, 0.06, len(clock)), shortest_s=15.0)
+    assert len(found) == 4
+    assert all(left.end_s < right.start_s for left, right in pairwise(found))
+
+
+def test_a_log_that_begins_within_a_ramp():
+    clock = np.arange(0.0, 300.0, 0.5)
+    current = np.minimum(0.5 + 0.02 * clock, 2.5) + np.random.default_rng(15).normal(0.0, 0.01, 600)
+    (only,) = steady_stretches(clock, current, shortest_s=2.0)
+    assert only.start_s == pytest.approx(100.0, abs=3.0)
+
+
+def test_a_noiseless_sweep_of_five_readings_each():
+    levels = list(np.arange(0.0, 3.0, 0.1))
+    clock, exact, _ = staircase(levels, [5.0] * 30, 1.0)
+    assert [s.level for s in steady_stretches(clock, exact, shortest_s=2.0)] == pytest.approx(levels)
 
 
 @pytest.mark.parametrize("sigma", [0.002, 0.01, 0.05])
@@ -162,6 +197,8 @@ def test_pulses_and_waves_are_not_held_loads():
     clock = np.arange(0.0, 1200.0, 0.1)
     noise = np.random.default_rng(13).normal(0.0, 0.002, len(clock))
     assert steady_stretches(clock, np.where(clock % 2.0 < 1.0, 3.0, 0.0) + noise, shortest_s=15.0) == ()
+    fast = np.where(np.random.default_rng(16).random(len(clock)) < 0.5, 3.0, 0.0)
+    assert steady_stretches(clock, fast, shortest_s=15.0) == ()
     wave = steady_stretches(clock, 2.0 + 0.5 * np.sin(clock / 30.0) + noise, shortest_s=15.0)
     # only the crests stand still for a while
     assert max(s.end_s - s.start_s for s in wave) < 60.0

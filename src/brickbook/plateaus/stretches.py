@@ -262,21 +262,22 @@ def _ramps(time: FloatArray, current: FloatArray, pieces: list[_Piece], noise: N
         for k, (piece, (slope, u, _)) in enumerate(zip(pieces, slopes, strict=True))
         if abs(slope) > max(4.0 * u, _slowest_ramp(time, current, piece, how))
     }
+    jumps = [right.level - left.level for left, right in pairwise(pieces)]
     flight: list[int] = []
     rising = False
-    for k in range(1, len(pieces)):
-        inner = k < len(pieces) - 1
-        before = pieces[k].level - pieces[k - 1].level
-        after = pieces[k + 1].level - pieces[k].level if inner else 0.0
-        slope, u, duration = slopes[k]
-        doubtful = before * after > 0.0 and abs(slope) + 4.0 * u > 0.25 * (abs(before) + abs(after)) / duration
-        if flight and not (doubtful and (before > 0.0) == rising):
+    for k, (slope, u, duration) in enumerate(slopes):
+        beside = jumps[max(k - 1, 0) : k + 1]  # one at the ends of the log
+        one_way = len({jump > 0.0 for jump in beside}) == 1  # never for the only piece of a log
+        doubtful = one_way and abs(slope) + 4.0 * u > 0.5 * float(np.mean(np.abs(beside))) / duration
+        if len(beside) == 1:  # only one neighbour to witness: the piece must lean by itself
+            doubtful = doubtful and abs(slope) > 2.0 * u
+        if flight and not (doubtful and (beside[0] > 0.0) == rising):
             ramps |= _flight(time, pieces, slopes, flight, how)
             flight = []
         if doubtful:
             flight.append(k)
-            rising = before > 0.0
-    return ramps
+            rising = beside[0] > 0.0
+    return ramps | (_flight(time, pieces, slopes, flight, how) if flight else set())
 
 
 def _flight(
@@ -287,14 +288,19 @@ def _flight(
     how: Sensitivity,
 ) -> set[int]:
     """The pieces of a flight if it is a ramp, else none."""
-    before, after = pieces[flight[0] - 1], pieces[flight[-1] + 1]
-    whole = (after.level - before.level) / float(time[after.first] - time[before.last])
+    begin, end = pieces[max(flight[0] - 1, 0)], pieces[min(flight[-1] + 1, len(pieces) - 1)]
+    # at an end of the log the ramp has no neighbour to come from, and the middle of its own piece stands for it
+    begin_s = time[begin.last] if begin is not pieces[flight[0]] else 0.5 * (time[begin.first] + time[begin.last])
+    end_s = time[end.first] if end is not pieces[flight[-1]] else 0.5 * (time[end.first] + time[end.last])
+    if end_s <= begin_s:
+        return set()
+    whole = (end.level - begin.level) / float(end_s - begin_s)
     weights = np.array([1.0 / slopes[k][1] ** 2 if slopes[k][1] > 0.0 else 1e300 for k in flight])
     if weights.sum() == 0.0:  # pieces of two readings tell no slope
         return set()
     pooled = float(weights @ np.array([slopes[k][0] for k in flight]) / weights.sum())
     is_ramp = (
-        abs(whole) > how.smallest_jump(before.level, after.level) / how.jump_s
+        abs(whole) > how.smallest_jump(begin.level, end.level) / how.jump_s
         and pooled / whole > 0.5
         and abs(pooled) > 3.0 / sqrt(float(weights.sum()))
     )
