@@ -10,6 +10,7 @@ from brickbook.core.errors import Fault, ReadError
 from brickbook.core.shape import Shape
 from brickbook.core.table import RawFile, Table
 from brickbook.readers.hand_sheet import read_hand_sheet
+from brickbook.readers.messages import read_message_table, read_port_events
 from brickbook.readers.meter_log import read_table
 from brickbook.readers.observations import read_observations
 
@@ -63,8 +64,10 @@ def _hand_sheet(
 
 READERS: Mapping[str, Reader] = {
     "hand-sheet": _hand_sheet,
+    "message-log": read_message_table,
     "meter-log": _meter_log,
     "observations": read_observations,
+    "port-events": read_port_events,
 }
 
 
