@@ -15,6 +15,7 @@ from brickbook.core.figure import Figure, Note
 from brickbook.core.readings import figure_of
 from brickbook.core.study import Evidence, Outcome
 from brickbook.core.uncertainty import Measured
+from brickbook.studies.ripple.lines import Switching
 from brickbook.studies.ripple.point import Point, captured_points
 from brickbook.studies.ripple.reduction import Reduced, reduce_capture
 
@@ -22,6 +23,7 @@ __all__ = ["STUDY", "figures"]
 
 STUDY = "ripple"
 _MAINS_CYCLES = 10  # of the mains: 200 ms, as the window of IEC 61000-4-7 (from memory, high)
+_WIDE = 0.1  # relative scatter of a median above which there is none to speak of
 _STEPS = 8  # of the converter, fewer are no measurement of a waveform
 _OVERSAMPLED = 20  # samples a switching period, below which peaks may lie between samples
 
@@ -49,15 +51,16 @@ def _of_point(point: Point, reduced: list[Reduced], found: list[Figure], notes: 
     fastest = max(reduced, key=lambda r: (r.rate_hz, r.scan.count))
     sampled = [r for r in reduced if r.capture.acquisition != "peak-detect"]
     peak = _Figures(base, found)
+    mains = _mains(point, sampled, peak, notes)
 
     wide = fastest.peak_to_peak()
-    flags = (*_peak_flags(fastest), *_span_flags(fastest, point.ripple_hz))
+    flags = (*_peak_flags(fastest), *_span_flags(fastest, point.ripple_hz, mains))
     peak.add("ripple_pp_v", wide.measured, f"highest less lowest sample, as captured ({wide.words})", fastest, flags)
     in_band = [r for r in reduced if r.banded]
     if in_band:
         best = max(in_band, key=lambda r: r.scan.count)
         band = best.peak_to_peak(band=True)
-        flags = (*_peak_flags(best), *_span_flags(best, point.ripple_hz))
+        flags = (*_peak_flags(best), *_span_flags(best, point.ripple_hz, mains))
         peak.add("ripple_20mhz_pp_v", band.measured, f"highest less lowest sample, {band.words}", best, flags)
         if "output_v" in base:
             ratio = band.measured * (1.0 / base.number("output_v"))
@@ -70,8 +73,15 @@ def _of_point(point: Point, reduced: list[Reduced], found: list[Figure], notes: 
         notes.append(_warn(base, text, reduced))
     best = max(in_band, key=lambda r: r.scan.count) if in_band else fastest
     recurring = best.recurring()
-    flags = (*_peak_flags(best), *_span_flags(best, point.ripple_hz))
-    peak.add("ripple_recurring_pp_v", recurring.measured, recurring.words, best, flags)
+    flags = (*_peak_flags(best), *_span_flags(best, point.ripple_hz, mains))
+    if best.levels.recurring.u > _WIDE * best.levels.recurring.value:
+        text = (
+            f"the {best.levels.windows} stretches of the capture differ too much in height to say what recurs: the "
+            "ripple comes and goes, and the capture is too short for it"
+        )
+        notes.append(Note(STUDY, "info", text, base, (best.rows,)))
+    else:
+        peak.add("ripple_recurring_pp_v", recurring.measured, recurring.words, best, flags)
     glitch = best.levels.glitch
     if glitch is not None:
         method = (
@@ -90,6 +100,28 @@ def _of_point(point: Point, reduced: list[Reduced], found: list[Figure], notes: 
         notes += [Note(STUDY, "info", f"{one.recording.name}: {t}", base, (one.rows,)) for t in one.remarks]
 
 
+def _mains(point: Point, sampled: list[Reduced], add: _Figures, notes: list[Note]) -> float | None:
+    """The part at twice the mains frequency as a figure, and its value [V] where it was found."""
+    base, ripple_hz = point.conditions, point.ripple_hz
+    if not sampled:
+        return None
+    longest = max(sampled, key=lambda r: r.capture.span_s)
+    if ripple_hz is None:
+        notes.append(_warn(base, "the mains frequency is not stated, so the mains part is not found", sampled))
+        return None
+    mains = longest.mains(ripple_hz)
+    if mains is None:
+        text = (
+            f"no figure for the part at {ripple_hz:g} Hz: the longest capture spans {longest.capture.span_s:.3g} s "
+            f"of the {1 / ripple_hz:.3g} s of one period"
+        )
+        notes.append(_warn(base, text, sampled))
+        return None
+    flags = (*_cycle_flags(longest, ripple_hz), *mains.flags)
+    add.add("mains_ripple_pp_v", mains.measured, mains.words, longest, flags)
+    return float(mains.measured.value)
+
+
 def _averages(point: Point, sampled: list[Reduced], add: _Figures, notes: list[Note]) -> None:
     base, ripple_hz = point.conditions, point.ripple_hz
 
@@ -103,25 +135,6 @@ def _averages(point: Point, sampled: list[Reduced], add: _Figures, notes: list[N
     add.add("ripple_rms_v", rms.measured, f"rms of the departures from the mean, {rms.words}", best, flags)
     span = best.percentile_span()
     add.add("ripple_span_v", span.measured, span.words, best, flags)
-    longest = max(sampled, key=lambda r: r.capture.span_s)
-    if ripple_hz is None:
-        notes.append(_warn(base, "the mains frequency is not stated, so the mains part is not found", sampled))
-    else:
-        mains = longest.mains(ripple_hz)
-        if mains is None:
-            text = (
-                f"no figure for the part at {ripple_hz:g} Hz: the longest capture spans {longest.capture.span_s:.3g} s "
-                f"of the {1 / ripple_hz:.3g} s of one period"
-            )
-            notes.append(_warn(base, text, sampled))
-        else:
-            add.add(
-                "mains_ripple_pp_v",
-                mains.measured,
-                mains.words,
-                longest,
-                (*_cycle_flags(longest, ripple_hz), *mains.flags),
-            )
     fastest = max(sampled, key=lambda r: (r.rate_hz, r.scan.count))
     bursting = max((r for r in sampled if r.burst is not None), key=lambda r: r.burst_count, default=None)
     switching = fastest.switching
@@ -130,11 +143,14 @@ def _averages(point: Point, sampled: list[Reduced], add: _Figures, notes: list[N
             Note(STUDY, "info", "no line between 20 kHz and 3 MHz stands out of the noise", base, (fastest.rows,))
         )
     else:
-        frequency = fastest.switching_frequency()
-        add.add("switching_frequency_hz", frequency.measured, frequency.words, fastest, frequency.flags, "Hz")
-        if switching.moves:
-            spread = fastest.switching_spread()
-            add.add("switching_spread_ratio", spread.measured, spread.words, fastest, (), "")
+        # a longer capture that sees the same line follows it through more of the mains cycle
+        same = [r for r in sampled if r.switching is not None and _close(r.switching, switching)]
+        follower = max(same, key=lambda r: r.capture.span_s)
+        frequency = follower.switching_frequency()
+        add.add("switching_frequency_hz", frequency.measured, frequency.words, follower, frequency.flags, "Hz")
+        if follower.switching is not None and follower.switching.moves:
+            spread = follower.switching_spread()
+            add.add("switching_spread_ratio", spread.measured, spread.words, follower, (), "")
         line = fastest.switching_rms()
         add.add("switching_ripple_rms_v", line.measured, line.words, fastest, (*_common_flags(fastest), *line.flags))
     if bursting is not None:
@@ -144,6 +160,10 @@ def _averages(point: Point, sampled: list[Reduced], add: _Figures, notes: list[N
         add.add("burst_active_ratio", share.measured, share.words, bursting, (), "")
     noise = fastest.noise()
     add.add("noise_floor_rms_v", noise.measured, noise.words, fastest, noise.flags)
+
+
+def _close(one: Switching, other: Switching) -> bool:
+    return abs(one.frequency_hz.value / other.frequency_hz.value - 1.0) < 0.15
 
 
 class _Figures:
@@ -195,12 +215,15 @@ def _peak_flags(one: Reduced) -> tuple[str, ...]:
     return tuple(flags)
 
 
-def _span_flags(one: Reduced, ripple_hz: float | None) -> tuple[str, ...]:
+def _span_flags(one: Reduced, ripple_hz: float | None, mains_v: float | None = None) -> tuple[str, ...]:
     if ripple_hz is None:
         return ()
     share = one.capture.span_s * ripple_hz
     if share < 0.99:
-        return (f"spans {share:.2g} of a period of the {ripple_hz:g} Hz ripple: the rest of it was not seen",)
+        more = (
+            "the rest of it was not seen" if mains_v is None else f"up to {1000 * mains_v:.2g} mV more over a whole one"
+        )
+        return (f"spans {share:.2g} of a period of the {ripple_hz:g} Hz ripple: {more}",)
     return ()
 
 

@@ -30,6 +30,7 @@ FloatArray = NDArray[np.float64]
 _POINTS = 1 << 15  # of the series the mains ripple is fitted to
 _SEARCH = 0.01  # relative width within which the mains frequency is looked for
 _CLEAR = 20.0  # power of a line over that of the noise beside it, from which it is a line
+_SEEN = 0.05  # share of the segments in which a switching frequency must be there
 _FOLLOW = (0.6, 1.6)  # how far a switching frequency may move and still be the same one
 
 
@@ -211,12 +212,21 @@ def _beside(residual: FloatArray, step_s: float, hz: float, orders: list[float],
     return max(white, low), 4.0
 
 
-def switching(scan: Scan) -> Switching | None:
-    """The switching frequency between 20 kHz and 3 MHz; `None` when no line stands out of the noise there."""
+def switching(scan: Scan, ripple_hz: float | None) -> Switching | None:
+    """The switching frequency between 20 kHz and 3 MHz; `None` when no line stands out of the noise there.
+
+    Parameters
+    ----------
+    ripple_hz
+        Twice the mains frequency [Hz], with which it may be swept; `None` when it is not known.
+    """
     lines, resolution = scan.lines, float(scan.frequency_hz[1])
     known = np.isfinite(lines.power) & (lines.power > 0)
-    clear = known & (lines.power > _CLEAR * 1.5 * resolution * np.maximum(lines.background, 1e-300))
-    if clear.sum() < max(1, len(lines.power) // 200):
+    # against the noise of its own segment, and against that at its own frequency, as noise need not be white
+    floor = np.interp(np.where(known, lines.frequency_hz, 0.0), scan.frequency_hz, noise_floor(scan))
+    background = np.maximum(np.maximum(lines.background, floor), 1e-300)
+    clear = known & (lines.power > _CLEAR * 1.5 * resolution * background)
+    if clear.sum() < max(1.0, _SEEN * len(lines.power)):
         return None
     frequency, power = lines.frequency_hz[clear], lines.power[clear]
     # the strongest place on a logarithmic scale, in steps of 5 %
@@ -231,7 +241,7 @@ def switching(scan: Scan) -> Switching | None:
     order = np.argsort(start, kind="stable")
     track, start = track[order], start[order]
     if len(track) >= 3:
-        mean = combed_mean(track)
+        mean = _over_periods(track, start * scan.interval_s, ripple_hz)
     else:  # the interpolation between bins is good to a fraction of one
         value = float(track.mean())
         mean = Mean(value, 0.0, 0.1 * resolution / divisor, 2.0, len(track), float(len(track)))
@@ -246,6 +256,19 @@ def switching(scan: Scan) -> Switching | None:
         time_s=start.astype(np.float64) * scan.interval_s + half,
         track_hz=track,
     )
+
+
+def _over_periods(track: FloatArray, time_s: FloatArray, ripple_hz: float | None) -> Mean:
+    """Mean of a frequency that the mains may sweep: its scatter is that of the means over whole periods of the sweep."""
+    span_s = float(time_s[-1] - time_s[0])
+    if ripple_hz is None or span_s * ripple_hz < 6 or len(track) < 4 * span_s * ripple_hz:
+        return combed_mean(track)
+    each = max(1.0, np.floor(span_s * ripple_hz / 64))
+    period = np.floor((time_s - time_s[0]) * ripple_hz / each).astype(np.int64)
+    counts, sums = np.bincount(period), np.bincount(period, weights=track)
+    full = counts >= 0.7 * np.median(counts[counts > 0])
+    mean = autocorrelated_mean(sums[full] / counts[full])
+    return Mean(mean.value, float(np.std(track)), mean.u, mean.dof, len(track), mean.effective_count)
 
 
 def _subharmonic(scan: Scan, mode_hz: float) -> int:
@@ -271,16 +294,21 @@ def _subharmonic(scan: Scan, mode_hz: float) -> int:
     return 1
 
 
-def noise_floor(scan: Scan) -> FloatArray:
+def noise_floor(scan: Scan, share: float = 0.25) -> FloatArray:
     """Power density of the noise under the lines [unit^2/Hz], shape of `scan.density`.
 
-    The lower quartile of the density over stretches of it, divided by what that quartile is of the mean for noise alone
-    (a gamma distribution of as many degrees of freedom as segments), which lines do not reach as long as they fill less
-    than half of a stretch.
+    A low quantile of the density over stretches of it, divided by what that quantile is of the mean for noise alone (a
+    gamma distribution), which lines do not reach as long as they leave room between them. Lines that are swept or ring
+    leave none: what two quantiles differ by tells.
+
+    Parameters
+    ----------
+    share
+        Of the quantile.
     """
     density = scan.density
     averaged = max(1.0, 0.6 * scan.segments)
-    share = float(special.gammaincinv(averaged, 0.25)) / averaged
+    of_mean = float(special.gammaincinv(averaged, share)) / averaged
     edges = np.unique(np.round(np.geomspace(8, len(density) - 1, 25)).astype(np.int64))
     centres, floors = [], []
     for first, last in itertools.pairwise(edges):
@@ -288,7 +316,7 @@ def noise_floor(scan: Scan) -> FloatArray:
         part = density[max(3, first - wide) : min(len(density) - 1, last + wide)]
         if len(part):
             centres.append(float(np.sqrt(first * last)))
-            floors.append(float(np.quantile(part, 0.25)) / share)
+            floors.append(float(np.quantile(part, share)) / of_mean)
     if not centres:
         return np.zeros_like(density)
     floor = np.interp(np.arange(len(density)), centres, floors)
@@ -313,7 +341,10 @@ def burst(scan: Scan, trace: Trace, switching_hz: float, ripple_hz: float | None
     low, high = np.nanquantile(heights, [0.05, 0.95])
     if not low < 0.4 * high:
         return None
-    on = heights > (low + high) / 2
+    # two thresholds, so that noise about one does not count as bursts; between them the last state holds
+    decided = np.where(heights > low + 0.6 * (high - low), 1, np.where(heights < low + 0.3 * (high - low), 0, -1))
+    last = np.maximum.accumulate(np.where(decided >= 0, np.arange(many), 0))
+    on = decided[last] == 1
     ratio = float(on.mean())
     rising = np.flatnonzero(on[1:] & ~on[:-1]) + 1
     if len(rising) < 3 or not 0.02 < ratio < 0.98:

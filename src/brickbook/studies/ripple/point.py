@@ -23,7 +23,6 @@ _KEYS = (
     "load_ratio",
     "measured_at",
     "situation",
-    "termination",
 )
 
 

@@ -3,9 +3,9 @@
 Error model. A scope's accuracy in per cent, of reading or of full scale, is taken as a bound of its gain error, one
 unknown factor common to all figures of one scope, range and probe: a ripple is a difference, in which a constant
 offset has no part. Its converter's step q gives the difference of two samples a triangular error of half-width q
-(u = q/sqrt 6) and a mean square of q^2/12 of its own, which is taken off with the stated noise. The noise adds to a peak-to-peak value
-by anything between nothing and the range expected of as many samples of noise alone: half of that is taken off, and
-half is the half-width of a rectangular error.
+(u = q/sqrt 6) and a mean square of q^2/12 of its own, which is taken off with the stated noise. The noise adds to a
+peak-to-peak value by anything between nothing and the range expected of as many samples of noise alone: half of that is
+taken off, and half is the half-width of a rectangular error.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ __all__ = ["Reduced", "Statement", "reduce_capture"]
 
 _LIMITED = (15e6, 30e6)  # a bandwidth limit in the scope or probe that is taken for the 20 MHz one [Hz]
 _TIMEBASE = 1e-4  # bound of a scope's or sound card's clock error (common practice, no source)
+_FLOOR = 0.05  # relative doubt in the power of a noise floor
 _AC_COUPLING = 0.005  # loss at 100 Hz of an AC coupling with a corner of 10 Hz
 
 
@@ -166,7 +167,11 @@ class Reduced:
     def rms(self) -> Statement:
         """AC rms with the scope's own taken off in squares."""
         share = self._noise_share if self.filter is not None else 1.0
-        words = [self._band_words() if self.banded else f"up to {self.rate_hz / 2e6:.4g} MHz"]
+        words = [
+            self._band_words()
+            if self.banded
+            else f"at {self.rate_hz / 1e6:.4g} million samples a second, whatever lies above half of that folded in"
+        ]
         square = self.levels.mean_square
         measured, flags = self._root(square.value, square, share, "rms", words)
         return Statement(measured, ", ".join(words), flags)
@@ -257,8 +262,9 @@ class Reduced:
         power = float(((density - floor) * gain)[used].sum() * frequency[1])
         noise = float((floor * gain)[used].sum() * frequency[1])
         value = float(np.sqrt(max(power, 0.0)))
-        # what is taken for noise may be in doubt by as much as the floor is uncertain: a tenth
-        u = 0.1 * noise / (2 * max(value, float(np.sqrt(0.1 * noise)), 1e-150))
+        low = float((noise_floor(self.scan, 0.1) * gain)[used].sum() * frequency[1])
+        doubt = max(_FLOOR * noise, abs(noise - low))  # in what is taken for noise
+        u = doubt / (2 * max(value, float(np.sqrt(doubt)), 1e-150))
         square = self.levels.mean_square
         relative = square.u / (2 * square.value) if square.value > 0 else 0.0
         measured = Measured(
@@ -292,13 +298,14 @@ class Reduced:
         """Rms of what is neither mains ripple nor switching."""
         frequency = self.scan.frequency_hz
         gain = self.filter.gain(frequency) ** 2 if self.filter is not None else np.ones_like(frequency)
-        square = float((noise_floor(self.scan) * gain)[2:].sum() * frequency[1])
+        square, low = (float((noise_floor(self.scan, q) * gain)[2:].sum() * frequency[1]) for q in (0.25, 0.1))
         share = self._noise_share if self.filter is not None else 1.0
         words = ["under the lines of the spectrum"]
         if self.banded:
             words.append(self._band_words())
-        # the floor is read between the lines of the spectrum: good to a tenth of its power
-        scatter = Mean(square, 0.0, 0.1 * square, 10.0, self.scan.segments, float(self.scan.segments))
+        # read between the lines of the spectrum: good to a twentieth of its power, or to what lines leave in it
+        doubt = max(_FLOOR * square, abs(square - low))
+        scatter = Mean(square, 0.0, doubt, 10.0, self.scan.segments, float(self.scan.segments))
         measured, flags = self._root(square, scatter, share, "noise floor", words)
         return Statement(measured, ", ".join(words), flags)
 
@@ -369,7 +376,7 @@ def reduce_capture(
         text = f"all {found.count} samples are {own.low:g}: nothing was connected, or the range is far too large."
         raise AnalysisError(Fault(capture.raw.path, channel.header, text, "Record it anew."))
     gain_ratio, gain_source = _gain(channel, own.high - own.low, instruments)
-    line = switching(found) if capture.acquisition != "peak-detect" else None
+    line = switching(found, ripple_hz) if capture.acquisition != "peak-detect" else None
     bursts = burst(found, trace, line.frequency_hz.value, ripple_hz) if line is not None else None
     remarks: list[str] = []
     if channel.setting.noise is None:

@@ -38,6 +38,7 @@ _BINS = 8192
 _GROUPS = 16  # parts of which the distribution is kept apart
 _WHOLE = 1 << 25  # samples up to which every one is counted in the distribution
 _RESOLUTION_HZ = 4000.0  # aimed at in the spectrum
+_SEGMENTS = (1 << 9, 1 << 15)  # shortest and longest segment
 _FEW = 64  # segments below which they overlap by half
 _LINES_HZ = (20e3, 3e6)  # where the switching frequency is looked for
 
@@ -255,8 +256,8 @@ def scan(channel: Channel, interval_s: float, *, band: BandFilter | None = None,
 def _plan(channel: Channel, interval_s: float, band: BandFilter | None) -> tuple[_Plan, float]:
     count = channel.samples.count
     block = max(_SMALLEST, _power_of_two(count / _BLOCKS))
-    segment = min(max(_power_of_two(1.0 / (interval_s * _RESOLUTION_HZ)), 1 << 12), 1 << 15)
-    segment = max(min(segment, _power_of_two(count / 8) >> 1), 16)
+    segment = min(max(_power_of_two(1.0 / (interval_s * _RESOLUTION_HZ)), _SEGMENTS[0]), _SEGMENTS[1])
+    segment = max(min(segment, _power_of_two(count / 4 + 1) >> 1), 16)
     chunk = max(min(_CHUNK, _power_of_two(count / _GROUPS) >> 1), segment, block)
     look = _first_look(channel, count)
     finite = look[np.isfinite(look)]
