@@ -71,7 +71,10 @@ class TableBlock:
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """An axis: words, unit, scale and, where it must be held, its range."""
+    """An axis: words, unit, scale and, where it must be held, its range.
+
+    Values are drawn as they are: an axis in "%" wants per cent, not ratios.
+    """
 
     label: str
     unit: str = ""
@@ -114,7 +117,10 @@ class LimitLine:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A filled region between two curves, such as a min–max envelope or a permitted band."""
+    """A filled region between two curves, such as a min–max envelope or a permitted band.
+
+    A band with the name of a series takes that series' colour.
+    """
 
     name: str
     x: Sequence[float]
@@ -124,7 +130,11 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Bars:
-    """Horizontal bars, one for each label; stacked when `parts` has several names."""
+    """Horizontal bars, one for each label; stacked when `parts` has several names.
+
+    The chart's `x` is the axis of the values, and a `LimitLine` with one `y` is an upright line at that value. `u` is
+    the expanded uncertainty of each bar's total; the total is written beside the bar, rounded to it.
+    """
 
     labels: Sequence[str]
     parts: Sequence[str]
@@ -134,7 +144,10 @@ class Bars:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """Spans on rows over a common axis (port survival, timelines); `kind` picks the fill, in order of first use."""
+    """Spans on rows over a common axis (port survival, timelines); `kind` picks the fill, in order of first use.
+
+    The chart's `x` is the common axis, and a `LimitLine` with one `y` is an upright line at that place on it.
+    """
 
     rows: Sequence[str]
     spans: Sequence[tuple[str, float, float, str]]  # row, from, to, kind

@@ -50,6 +50,12 @@ class FigureGroup:
     figures: tuple[Figure, ...]
     shared: Conditions
 
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns of the raw files that all figures were made from; empty where they differ or there is one figure."""
+        found = {rows.columns for figure in self.figures for rows in figure.sources}
+        return next(iter(found)) if len(found) == 1 and len(self.figures) > 1 else ()
+
     def own(self, figure: Figure) -> Conditions:
         """The conditions a figure does not share with all of the group."""
         return figure.conditions.only(*(k for k in figure.conditions if k not in self.shared))
