@@ -1,4 +1,4 @@
-"""Does the inference find the rule by which a charger's ports share, from fewer than half of the combinations?
+"""Does the inference find the rule of sharing from fewer than half of the combinations?
 
 Random chargers of two to six ports are made here, by code that shares nothing with the inference, and looked at as a
 tester would: one combination of occupied ports after another, always the one the inference asks for, until it says that
@@ -9,8 +9,8 @@ Found means: the groups, and the power of every port in every combination, are t
 
 The chargers: ports of 7.5 to 140 W, one in ten of them at no usual power; groups by a random partition; for each group
 of several one of eight rules. Budgets are any half watt; ladders of steps are random parts of the usual ones, each
-charger its own; reserves differ from port to port; tables by count are random. One port in fifty does not have the power
-alone that its maker states. Readings are rounded down to 10 mA at the offered voltage, or are a hand reading, off by up
+charger its own; reserves differ from port to port; tables by count are random. One port in fifty does not have the
+power alone that its maker states. Readings are rounded down to 10 mA at the offered voltage, or are a hand reading, off by up
 to 0.4 W.
 
 The strangers follow rules outside the family: shares in proportion to what each port could have, a limit on the whole
@@ -184,7 +184,7 @@ def make_unit(n: int, rng: np.random.Generator, stranger: str = "") -> Unit:
         elif stranger == "random" and len(here) > 1:
             row = {p: float(rng.choice([u for u in USUAL if u <= alone[p]] or [alone[p]])) for p in here}
         elif stranger == "first come" and len(here) > 1:
-            row = {p: 15.0 if alone[p] > 15.0 else alone[p] for p in here}
+            row = {p: min(alone[p], 15.0) for p in here}
         table[here] = row
     claims = {p: float(rng.choice(ALONE)) if rng.random() < CLAIM_WRONG else w for p, w in alone.items()}
     return Unit(n, stranger or "family", tuple(kinds), table, claims, stranger == "first come")
@@ -301,8 +301,8 @@ def main() -> None:
         sure_wrong = sum(bool(r["settled"]) and not r["powers"] for r in part)
         right_powers = sum(bool(r["powers"]) for r in part)
         print(
-            f"{sort:14s} {len(part):4d}  all powers right {right_powers:3d}  not settled {sum(not r['settled'] for r in part):3d}"
-            f"  sure and wrong {sure_wrong:3d}"
+            f"{sort:14s} {len(part):4d}  all powers right {right_powers:3d}"
+            f"  not settled {sum(not r['settled'] for r in part):3d}  sure and wrong {sure_wrong:3d}"
         )
     if options.lost:
         for r in rows:
@@ -316,7 +316,8 @@ def report(name: str, part: list[dict[str, object]]) -> None:
     count = len(part)
     found = sum(bool(r["found"]) for r in part)
     print(
-        f"{name:17s} {count:5d}  {100 * found / count:5.1f}%  {100 * sum(bool(r['groups']) for r in part) / count:5.1f}%"
+        f"{name:17s} {count:5d}  {100 * found / count:5.1f}%"
+        f"  {100 * sum(bool(r['groups']) for r in part) / count:5.1f}%"
         f"  {100 * sum(bool(r['settled']) for r in part) / count:5.1f}%"
         f"  {sum(bool(r['settled']) and not r['found'] for r in part):4d}"
         f"  {sum(r['used'] for r in part) / count:5.1f} of {sum(r['all'] for r in part) / count:4.1f}"

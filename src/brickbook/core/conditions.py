@@ -15,6 +15,7 @@ _LABELS: dict[str, tuple[str, str]] = {
     "mains_hz": ("mains frequency", "Hz"),
     "port": ("port", ""),
     "ports": ("loaded ports", ""),
+    "occupied": ("in use", ""),
     "contract": ("contract", ""),
     "output_v": ("output", "V"),
     "load_ratio": ("load", ""),
@@ -44,6 +45,7 @@ _SAID = frozenset(
         "mains_hz",
         "output_v",
         "output_kind",
+        "shared",
     )
 ) | frozenset(
     ("nameplate_w", "nameplate_v", "nameplate_a", "outputs", "loading", "lowest_current", "measured_at", "input_w")

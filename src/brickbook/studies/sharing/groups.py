@@ -53,19 +53,23 @@ class GroupData:
         Occupied ports as a bit mask over the group, to powers, shape (k,), NaN where not seen [W].
     tolerance_w
         For each mask of `seen`, how far a reading may be off [W].
-    levels_w
-        Powers seen anywhere on this charger, rising [W].
     """
 
     alone_w: FloatArray
     seen: Mapping[int, FloatArray]
     tolerance_w: Mapping[int, float]
-    levels_w: FloatArray
 
     @property
     def size(self) -> int:
         """How many ports."""
         return len(self.alone_w)
+
+    @property
+    def levels_w(self) -> FloatArray:
+        """Powers seen, rising, no two closer than the tolerance [W]."""
+        found = [row[np.isfinite(row)] for row in self.seen.values()]
+        levels = np.unique(np.round(np.concatenate([*found, self.alone_w]), 1))
+        return np.asarray(levels[np.concatenate([[True], np.diff(levels) > SAME_W / 2])])
 
     @property
     def everyone(self) -> int:
@@ -197,7 +201,7 @@ def _by_rote(data: GroupData) -> Iterator[GroupRule]:
     for mask, row in data.seen.items():
         table[mask] = np.where(np.isfinite(row), row, table[mask])
         if mask.bit_count() > 1:
-            for port in np.flatnonzero(np.isfinite(row)):
+            for port in (int(p) for p in np.flatnonzero(np.isfinite(row))):
                 weight *= _level_prior(row[port], data.alone_w[port])
     yield GroupRule((UNEXPLAINED,), weight, table)
 
@@ -234,12 +238,19 @@ def _policies(data: GroupData) -> Iterator[tuple[str, EqualSplit | Priority | La
             if not len(rungs):
                 continue
             for largest in (True, False):
-                over = np.arange(0.0, float(_ROUNDING_W), 1.0)
-                order, budget, _ = _crossed(len(orders), len(over), 1)
-                prior = np.full(
-                    len(order), _PRIOR["ladder"] / (4 * len(_FLOORS_W) * len(orders)) * 2 / max(per_budget, 1.0)
+                trial = Ladder(orders, np.zeros(len(orders)), rungs, largest)
+                near = data.tolerance_w[data.everyone] + _DERIVED_W
+                least, beyond = trial.budgets_reaching(alone, low, near)
+                reached = np.flatnonzero(np.isfinite(least))
+                counts = np.minimum(_ROUNDING_W, np.ceil(np.maximum(beyond[reached] - least[reached], 1.0))).astype(int)
+                order = np.repeat(reached, counts)
+                over = np.concatenate([np.arange(c, dtype=float) for c in counts]) if len(counts) else np.zeros(0)
+                level = _PRIOR["ladder"] / (4 * len(_FLOORS_W) * len(orders)) * 2 / per_budget
+                yield (
+                    "ladder",
+                    Ladder(orders[order], least[order] + over, rungs, largest),
+                    np.full(len(order), level),
                 )
-                yield "ladder", Ladder(orders[order], spent + over[budget], rungs, largest), prior
 
 
 def _crossed(*counts: int) -> tuple[NDArray[np.intp], ...]:

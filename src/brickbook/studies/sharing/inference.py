@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,7 +203,7 @@ def _collate(names: Ports, readings: Sequence[Offered], claimed: Mapping[str, fl
         mean = np.full(n, math.nan)
         mean[known] = np.nanmean(stack[:, known], axis=0)
         powers[mask] = mean
-        for port in np.flatnonzero(known):
+        for port in (int(p) for p in np.flatnonzero(known)):
             spread = float(np.nanmax(stack[:, port]) - np.nanmin(stack[:, port]))
             if spread > 2 * tolerance[mask] + SAME_W / 2:
                 wrong.append(
@@ -229,14 +230,15 @@ def _collate(names: Ports, readings: Sequence[Offered], claimed: Mapping[str, fl
 
 def _hypotheses(n: int, seen: _Seen) -> list[_Hypothesis]:
     """All that fits, the weightiest first, weights adding up to 1."""
-    found = [row[np.isfinite(row)] for row in seen.powers.values()]
-    levels = np.unique(np.round(np.concatenate([*found, seen.alone_w]), 1))
-    levels = levels[np.concatenate([[True], np.diff(levels) > SAME_W / 2])]
+    useful = _consistent(n, seen)
     blocks: dict[int, tuple[GroupRule, ...]] = {}
-    for block in range(1, 1 << n):
-        blocks[block] = _block_rules(block, n, seen, levels)
     out: list[_Hypothesis] = []
     for partition in _partitions((1 << n) - 1):
+        if not all(block in useful for block in partition):
+            continue
+        for block in partition:
+            if block not in blocks:
+                blocks[block] = _rules_of(useful[block])
         rules: list[tuple[float, tuple[GroupRule, ...]]] = [(1.0, ())]
         for block in partition:
             rules = [(w * rule.weight, (*chosen, rule)) for w, chosen in rules for rule in blocks[block]]
@@ -247,8 +249,17 @@ def _hypotheses(n: int, seen: _Seen) -> list[_Hypothesis]:
     return _unique(out)
 
 
-def _block_rules(block: int, n: int, seen: _Seen, levels: FloatArray) -> tuple[GroupRule, ...]:
-    ports = [p for p in range(n) if block >> p & 1]
+def _consistent(n: int, seen: _Seen) -> dict[int, GroupData]:
+    """What was seen of each block of ports whose powers depend, as far as was seen, on the block's ports alone."""
+    out: dict[int, GroupData] = {}
+    for block in range(1, 1 << n):
+        data = _block_data([p for p in range(n) if block >> p & 1], seen)
+        if data is not None:
+            out[block] = data
+    return out
+
+
+def _block_data(ports: list[int], seen: _Seen) -> GroupData | None:
     inside: dict[int, list[FloatArray]] = {}
     tolerance: dict[int, float] = {}
     for mask, row in seen.powers.items():
@@ -258,7 +269,7 @@ def _block_rules(block: int, n: int, seen: _Seen, levels: FloatArray) -> tuple[G
             tolerance[local] = max(tolerance.get(local, 0.0), seen.tolerance[mask])
     alone = seen.alone_w[ports]
     together: dict[int, FloatArray] = {}
-    for local, rows in inside.items():
+    for local, rows in sorted(inside.items()):
         stack = np.array(rows)
         if local.bit_count() == 1:
             stack = np.vstack([stack, np.where(members(local, len(ports)), alone, np.nan)])
@@ -267,14 +278,29 @@ def _block_rules(block: int, n: int, seen: _Seen, levels: FloatArray) -> tuple[G
             continue
         spread = np.nanmax(stack[:, known], axis=0) - np.nanmin(stack[:, known], axis=0)
         if (spread > 2 * tolerance[local]).any():
-            return ()  # the same ports of the block occupied, and yet other powers: others matter too
+            return None  # the same ports of the block occupied, and yet other powers: others matter too
         mean = np.full(len(ports), math.nan)
         mean[known] = np.nanmean(stack[:, known], axis=0)
         together[local] = mean
-    if len(ports) == 1:
-        table = np.array([[math.nan], [alone[0]]])
-        return (GroupRule(("independent",), 1.0, table, float(alone[0])),)
-    return group_rules(GroupData(alone, together, tolerance, levels))
+    return GroupData(alone, together, tolerance)
+
+
+def _rules_of(data: GroupData) -> tuple[GroupRule, ...]:
+    if data.size == 1:
+        table = np.array([[math.nan], [data.alone_w[0]]])
+        return (GroupRule(("independent",), 1.0, table, float(data.alone_w[0])),)
+    seen = tuple((mask, data.tolerance_w[mask], tuple(row)) for mask, row in sorted(data.seen.items()))
+    return _cached_rules(tuple(data.alone_w), seen)
+
+
+@lru_cache(maxsize=256)
+def _cached_rules(
+    alone_w: tuple[float, ...], seen: tuple[tuple[int, float, tuple[float, ...]], ...]
+) -> tuple[GroupRule, ...]:
+    """Rules of a group; most groups do not change from one reading to the next."""
+    return group_rules(
+        GroupData(np.array(alone_w), {m: np.array(row) for m, _, row in seen}, {m: t for m, t, _ in seen})
+    )
 
 
 def _partitions(mask: int) -> list[tuple[int, ...]]:
@@ -308,7 +334,8 @@ def _unique(hypotheses: list[_Hypothesis]) -> list[_Hypothesis]:
     left, out = hypotheses, []
     while left:
         first = left[0]
-        same, other = [], []
+        same: list[_Hypothesis] = []
+        other: list[_Hypothesis] = []
         for h in left:
             alike = (np.isnan(h.table) == np.isnan(first.table)) & ~(np.abs(h.table - first.table) > SAME_W)
             (same if alike.all() else other).append(h)
@@ -326,7 +353,17 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
         everyone = (1 << n) - 1
         wrong = seen.contradictions or ("no division into groups fits: the same combination has other powers",)
         return Inference(
-            (), 0.0, 0.0, 0.0, {}, _named(everyone, names) if not seen.powers else (), (), True, (), wrong, 0
+            groups=(),
+            groups_probability=0.0,
+            rule_probability=0.0,
+            explained_probability=0.0,
+            power_w={},
+            next_combination=() if seen.powers else _named(everyone, names),
+            settling=(),
+            settling_is_smallest=True,
+            unconfirmed=(),
+            contradictions=wrong,
+            alternatives=0,
         )
     best = hypotheses[0]
     unexplained = sum(h.weight for h in hypotheses if h.unexplained)
@@ -424,13 +461,11 @@ def _gains(n: int, seen: _Seen, hypotheses: list[_Hypothesis]) -> dict[int, floa
         # a power the rule leaves open is learnt whatever it is
         gain += float((weights * np.isnan(columns).sum(axis=1)).sum())
         # the maker's word is put to the test wherever a port is expected to have its power alone
-        for port in np.flatnonzero(occupied & (seen.trust < _CLAIM_SEEN)):
-            expected = float(
-                weights[
-                    np.abs(columns[:, list(np.flatnonzero(occupied)).index(port)] - seen.alone_w[port]) <= SAME_W
-                ].sum()
-            )
+        for at, port in enumerate(np.flatnonzero(occupied)):
             doubt = 1.0 - float(seen.trust[port])
+            if doubt <= 1.0 - _CLAIM_SEEN + 1e-9:
+                continue
+            expected = float(weights[np.abs(columns[:, at] - seen.alone_w[port]) <= SAME_W].sum())
             gain += expected * (-doubt * math.log(doubt) - (1.0 - doubt) * math.log1p(-doubt))
             if mask.bit_count() == 1:
                 gain += 2.0 * unexplained

@@ -148,23 +148,63 @@ class Ladder:
 
     def allocate(self, alone_w: FloatArray, occupied: BoolArray) -> FloatArray:
         """Power of each port, shape (h, k); NaN where the port is not occupied [W]."""
-        count, ports = self.order.shape
+        count = len(self.order)
         state = np.where(occupied, alone_w, np.nan) * np.ones((count, 1))
         if occupied.sum() == 1:
             return state
-        rank = np.empty_like(self.order)
-        np.put_along_axis(rank, self.order, np.broadcast_to(np.arange(ports), self.order.shape), axis=1)
+        rank = self._rank()
         active = np.arange(count)
         while len(active):
-            here = state[active]
-            lower = here > self.steps_w[0] + _SLACK_W  # False for NaN: not occupied
-            go = (np.nansum(here, axis=1) > self.budget_w[active] + _SLACK_W) & lower.any(axis=1)
-            active, here, lower = active[go], here[go], lower[go]
-            if not len(active):
-                break
-            worth = rank[active] + (1000.0 * np.where(lower, here, 0.0) if self.largest_first else 0.0)
-            port = np.argmax(np.where(lower, worth, -1.0), axis=1)
-            now = here[np.arange(len(active)), port]
-            at = np.searchsorted(self.steps_w, now - _SLACK_W, side="left") - 1
-            state[active, port] = self.steps_w[np.maximum(at, 0)]
+            over = np.nansum(state[active], axis=1) > self.budget_w[active] + _SLACK_W
+            active = active[over]
+            active = active[self._step(state, rank, active)]
         return state
+
+    def budgets_reaching(self, alone_w: FloatArray, wanted_w: FloatArray, within_w: float) -> tuple[FloatArray, ...]:
+        """For each order, the budgets that end at given powers with all ports occupied; `budget_w` is not looked at.
+
+        Parameters
+        ----------
+        wanted_w
+            Shape (k,) [W].
+        within_w
+            How far each power may be off [W].
+
+        Returns
+        -------
+        Lowest budget, and the one from which it would be another step; NaN where no budget leads there, shape (h,) [W].
+        """
+        count = len(self.order)
+        state = alone_w * np.ones((count, 1))
+        rank = self._rank()
+        low, high = np.full(count, np.nan), np.full(count, np.nan)
+        before = np.full(count, np.inf)
+        active = np.arange(count)
+        while len(active):
+            total = state[active].sum(axis=1)
+            here = (np.abs(state[active] - wanted_w) <= within_w).all(axis=1)
+            first, more = here & np.isnan(low[active]), here
+            low[active[more]] = total[more] - _SLACK_W
+            high[active[first]] = before[active[first]]
+            before[active] = total - _SLACK_W
+            # powers only fall: what is below the wanted ones will not come back
+            active = active[(state[active] >= wanted_w - within_w).all(axis=1)]
+            active = active[self._step(state, rank, active)]
+        return low, high
+
+    def _rank(self) -> IntArray:
+        rank = np.empty_like(self.order)
+        np.put_along_axis(rank, self.order, np.broadcast_to(np.arange(self.order.shape[1]), self.order.shape), axis=1)
+        return rank
+
+    def _step(self, state: FloatArray, rank: IntArray, rows: IntArray) -> BoolArray:
+        """Take one port of each row one step down, in place; False where all are at the floor."""
+        here = state[rows]
+        lower = here > self.steps_w[0] + _SLACK_W  # False for NaN: not occupied
+        able = lower.any(axis=1)
+        worth = rank[rows] + (1000.0 * np.where(lower, here, 0.0) if self.largest_first else 0.0)
+        port = np.argmax(np.where(lower, worth, -1.0), axis=1)
+        now = here[np.arange(len(rows)), port]
+        at = np.searchsorted(self.steps_w, now - _SLACK_W, side="left") - 1
+        state[rows[able], port[able]] = self.steps_w[np.maximum(at[able], 0)]
+        return np.asarray(able)

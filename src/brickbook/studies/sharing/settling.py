@@ -70,7 +70,7 @@ def smallest_settling_set(
         cost,
         constraints=LinearConstraint(matrix, lb=1.0),
         bounds=Bounds(0.0, 1.0),
-        integrality=np.ones(len(masks)),
+        integrality=np.ones(len(masks), dtype=np.int64),
         options={"time_limit": 2.0},
     )
     if result.x is None:
