@@ -212,7 +212,8 @@ def soak_truth(slug: str, mains_v: float = 230.0, hours: float = 1.0) -> SoakTru
         folds.append(float(t[hot[0]]))
         port = heat.fold_port
         currents[port] = np.where(t >= folds[-1], heat.current_a[port] * heat.fold_to_ratio[done], currents[port])
-    return SoakTruth(t, state, inner, case, case + 0.3 * (inner - case), room, tuple(folds))
+    # the front with the receptacles is away from the warmest parts
+    return SoakTruth(t, state, inner, case, room + 0.82 * (case - room), room, tuple(folds))
 
 
 def _warm(example: Example, heat: Heat, loss_w: FloatArray, room_c: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -29,6 +29,7 @@ FloatArray = NDArray[np.float64]
 
 _POINTS = 1 << 15  # of the series the mains ripple is fitted to
 _SEARCH = 0.01  # relative width within which the mains frequency is looked for
+_TRUSTED = 0.25  # of the rate of the means, up to which their spectrum is free of what they fold
 _CLEAR = 20.0  # power of a line over that of the noise beside it, from which it is a line
 _SEEN = 0.05  # share of the segments in which a switching frequency must be there
 _FOLLOW = (0.6, 1.6)  # how far a switching frequency may move and still be the same one
@@ -241,7 +242,7 @@ def switching(scan: Scan, ripple_hz: float | None) -> Switching | None:
     order = np.argsort(start, kind="stable")
     track, start = track[order], start[order]
     if len(track) >= 3:
-        mean = _over_periods(track, start * scan.interval_s, ripple_hz)
+        mean = _over_periods(track, start.astype(np.float64) * scan.interval_s, ripple_hz)
     else:  # the interpolation between bins is good to a fraction of one
         value = float(track.mean())
         mean = Mean(value, 0.0, 0.1 * resolution / divisor, 2.0, len(track), float(len(track)))
@@ -259,7 +260,7 @@ def switching(scan: Scan, ripple_hz: float | None) -> Switching | None:
 
 
 def _over_periods(track: FloatArray, time_s: FloatArray, ripple_hz: float | None) -> Mean:
-    """Mean of a frequency that the mains may sweep: its scatter is that of the means over whole periods of the sweep."""
+    """Mean of a frequency that the mains may sweep: its scatter is that of means over periods of it."""
     span_s = float(time_s[-1] - time_s[0])
     if ripple_hz is None or span_s * ripple_hz < 6 or len(track) < 4 * span_s * ripple_hz:
         return combed_mean(track)
@@ -366,14 +367,14 @@ def spectrum(scan: Scan) -> Spectrum:
     values, step_s, _ = _slow_series(scan)
     size = min(len(values), max(256, len(values) // 4))
     resolution = float(scan.frequency_hz[1])
-    if size < 64 or 8 * resolution > 0.2 / step_s:
-        join = 3
-        return Spectrum(scan.frequency_hz[join:], scan.density[join:])
+    last = len(scan.frequency_hz) - 2  # the bin at half the sample rate is one of its own
+    if size < 64 or 4 * resolution > _TRUSTED / step_s:
+        return Spectrum(scan.frequency_hz[3:last], scan.density[3:last])
     frequency, density = signal.welch(values, 1.0 / step_s, nperseg=size, detrend="constant")
     density = density / np.sinc(frequency * step_s) ** 2
-    join_hz = min(max(8 * resolution, 0.02 / step_s), 0.2 / step_s)
+    join_hz = min(max(4 * resolution, 0.02 / step_s), _TRUSTED / step_s)
     slow = (frequency > 1.5 * frequency[1]) & (frequency < join_hz)
-    fast = scan.frequency_hz >= join_hz
+    fast = (scan.frequency_hz >= join_hz) & (scan.frequency_hz < scan.frequency_hz[last])
     return Spectrum(
         np.concatenate([frequency[slow], scan.frequency_hz[fast]]),
         np.concatenate([density[slow], scan.density[fast]]),

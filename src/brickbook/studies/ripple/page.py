@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brickbook.core.capture import Capture, Channel, envelope
 from brickbook.core.conditions import Conditions
@@ -17,11 +18,13 @@ from brickbook.core.figure import Figure
 from brickbook.core.page import Axis, Band, Block, Cell, Chart, LimitLine, Section, Series, TableBlock, Text
 from brickbook.core.study import View
 from brickbook.core.table import Recording
-from brickbook.studies.ripple.lines import spectrum
+from brickbook.studies.ripple.lines import Spectrum, spectrum
 from brickbook.studies.ripple.point import conditions_of, ripple_hz_of
 from brickbook.studies.ripple.scan import scan
 
 __all__ = ["page"]
+
+FloatArray = NDArray[np.float64]
 
 _COLUMNS = (
     ("ripple_20mhz_pp_v", "Peak to peak, 20 MHz"),
@@ -210,18 +213,18 @@ def _picture(shot: _Shot, first: int, stop: int, name: str, title: str, what: st
         count = ""
     else:
         seen = envelope(capture, channel, start=first, stop=stop, buckets=_PICTURE)
-        level = float(np.nanmean((seen.low + seen.high) / 2))
+        level = float(np.nanmean(seen.mean))
         time = (seen.time_s - capture.start_s - first * capture.interval_s) * factor
-        middle = tuple((1000 * ((seen.low + seen.high) / 2 - level)).tolist())
-        bands = (
-            Band(
-                f"{port}, lowest to highest",
-                tuple(time.tolist()),
-                tuple((1000 * (seen.low - level)).tolist()),
-                tuple((1000 * (seen.high - level)).tolist()),
-            ),
+        low, high, mean = (1000 * (v - level) for v in (seen.low, seen.high, seen.mean))
+        reach = "lowest to highest"
+        # up and down, so that a peak of one sample is as dark as the rest
+        strokes = np.column_stack([low, high])
+        strokes[1::2] = strokes[1::2, ::-1]
+        series = (
+            Series(reach, tuple(np.repeat(time, 2).tolist()), tuple(strokes.ravel().tolist()), style="line"),
+            Series("mean of each stretch", tuple(time.tolist()), tuple(mean.tolist()), style="line"),
         )
-        series = (Series(f"{port}, middle of each stretch", tuple(time.tolist()), middle, style="line"),)
+        bands = (Band(reach, tuple(time.tolist()), tuple(low.tolist()), tuple(high.tolist())),)
         count = f" Each stretch of the band holds {(stop - first) // _PICTURE} samples or more."
     return Chart(
         id=name,
@@ -249,9 +252,8 @@ def _spectrum(fast: _Shot, slow: _Shot, name: str, where: str, frequency: Figure
     join_hz = 0.0
     for k, part in enumerate(parts):
         later = parts[k + 1].frequency_hz if k + 1 < len(parts) else None
-        # the fast capture takes over where its bins are fine enough
-        stop_hz = float(later[0]) * 20 if later is not None else float("inf")
-        stop_hz = min(stop_hz, 0.4 * 2 * float(part.frequency_hz[-1])) if later is not None else stop_hz
+        # the fast capture takes over where it can: faster noise is folded into the slow one
+        stop_hz = 1.5 * float(later[0]) if later is not None else float("inf")
         used = (part.frequency_hz >= join_hz) & (part.frequency_hz < stop_hz)
         lines.append((part.frequency_hz[used], part.density[used]))
         join_hz = stop_hz
@@ -279,8 +281,15 @@ def _spectrum(fast: _Shot, slow: _Shot, name: str, where: str, frequency: Figure
         y=Axis("density", "µV/√Hz", scale="log"),
         series=(Series(f"{port}, mean of each stretch", tuple(x.tolist()), tuple(middle.tolist()), style="line"),),
         bands=(Band("lowest to highest", tuple(x.tolist()), tuple(low.tolist()), tuple(high.tolist())),),
-        caption="As captured, without the digital 20 MHz limit; the height of a line depends on the width of the bins.",
+        caption=_spectrum_words(parts, lines),
     )
+
+
+def _spectrum_words(parts: Sequence[Spectrum], lines: Sequence[tuple[FloatArray, FloatArray]]) -> str:
+    words = "As captured, without the digital 20 MHz limit; the height of a line depends on the width of the bins."
+    if len(parts) > 1 and len(lines[1][0]):
+        words += f" Below {lines[1][0][0] / 1000:.3g} kHz from the slower capture, into which faster noise is folded."
+    return words
 
 
 def _table(port: str, figures: Sequence[Figure]) -> TableBlock:

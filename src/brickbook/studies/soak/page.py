@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from brickbook.core.page import (
 from brickbook.core.study import View
 from brickbook.core.table import Recording
 from brickbook.studies.soak.course import Course, Surface, course_of
+from brickbook.studies.soak.events import Event
 
 __all__ = ["page"]
 
@@ -115,7 +117,7 @@ def _story(course: Course) -> str:
     return ", ".join(parts)
 
 
-def _lost(course: Course, port: str) -> list:  # type: ignore[type-arg]
+def _lost(course: Course, port: str) -> list[Event]:
     return [e for e in course.ports[port].events if e.kind in _LOSSES and e.time_s < course.end_s]
 
 
@@ -139,10 +141,15 @@ def _survival(course: Course, mains: str) -> Chart:
     for port, own in course.ports.items():
         for start, stop, state in own.spans:
             begin, end = (start - course.begin_s) / _MINUTE_S, (min(stop, course.end_s) - course.begin_s) / _MINUTE_S
-            if end > begin:
-                spans.append((port, begin, end, state))
+            if end <= begin:
+                continue
+            # a second step down is told from the first
+            cuts = [(e.time_s - course.begin_s) / _MINUTE_S for e in own.events if e.kind in ("foldback", "renegotiation")]
+            inside = [c for c in cuts if begin + 0.5 < c < end] if state == "reduced" else []
+            for k, (a, b) in enumerate(pairwise([begin, *inside, end])):
+                spans.append((port, a, b, "reduced further" if k else state))
     # the fills are given in order of first use: full power first
-    order = ("full power", "reduced", "off")
+    order = ("full power", "reduced", "reduced further", "off")
     spans.sort(key=lambda span: order.index(span[3]))
     story = _story(course)
     return Chart(
