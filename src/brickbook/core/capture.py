@@ -273,13 +273,14 @@ class Envelope:
     ----------
     time_s
         Middle of each stretch [s], shape (m,).
-    low, high
-        Extremes [unit of the quantity], shape (m,); NaN for a stretch without readings.
+    low, high, mean
+        Extremes and mean [unit of the quantity], shape (m,); NaN for a stretch without readings.
     """
 
     time_s: FloatArray
     low: FloatArray
     high: FloatArray
+    mean: FloatArray
 
 
 def envelope(
@@ -297,11 +298,16 @@ def envelope(
         raise ValueError(f"the stretch from sample {start} to {end} is empty")
     edges = np.linspace(start, end, min(buckets, end - start) + 1).astype(np.int64)
     low, high = np.full(len(edges) - 1, np.nan), np.full(len(edges) - 1, np.nan)
+    sums, counts = np.zeros(len(edges) - 1), np.zeros(len(edges) - 1)
     for first, values in channel.pieces(start=start, stop=end):
         inside = np.searchsorted(edges, first, side="right") - 1
         last = np.searchsorted(edges, first + len(values), side="left")
         cuts = np.maximum(edges[inside:last] - first, 0)
         low[inside:last] = np.fmin(low[inside:last], np.fmin.reduceat(values, cuts))
         high[inside:last] = np.fmax(high[inside:last], np.fmax.reduceat(values, cuts))
+        known = np.isfinite(values)
+        sums[inside:last] += np.add.reduceat(np.where(known, values, 0.0), cuts)
+        counts[inside:last] += np.add.reduceat(known.astype(np.float64), cuts)
     middle = (edges[:-1] + edges[1:] - 1) / 2
-    return Envelope(capture.start_s + capture.interval_s * middle, low, high)
+    mean = np.where(counts > 0, sums / np.maximum(counts, 1.0), np.nan)
+    return Envelope(capture.start_s + capture.interval_s * middle, low, high, mean)

@@ -1,7 +1,7 @@
 """Ripple as shown: how it grows with load, one picture for each time scale, the spectrum, and the numbers.
 
-A picture of millions of samples shows the lowest and highest of each stretch as a band: nothing is left out, however
-short. Of each port the capture with the largest ripple is drawn.
+A picture of millions of samples shows the lowest and highest of each stretch as an upright stroke: nothing is left out,
+however short. Of each port the capture with the largest ripple is drawn.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def page(view: View) -> Section:
         Text(
             "Peak-to-peak values grow with the length of a capture and with its bandwidth, so only equal ones compare. "
             "The recurring ripple is the median over stretches of the capture; a single glitch is not in it and is "
-            "given apart. Bands in the pictures reach from the lowest to the highest sample of each stretch."
+            "given apart. Strokes in the pictures reach from the lowest to the highest sample of each stretch."
         )
     )
     return Section("ripple", "Ripple and noise", _lead(view.figures), tuple(blocks))
@@ -204,12 +204,12 @@ def _picture(shot: _Shot, first: int, stop: int, name: str, title: str, what: st
     span_s = (stop - first) * capture.interval_s
     factor, unit = next(((f, u) for f, u in ((1.0, "s"), (1e3, "ms"), (1e6, "µs")) if span_s * f >= 1), (1e9, "ns"))
     port = channel.place
-    if stop - first <= 2 * _PICTURE:
+    series: tuple[Series, ...]
+    if stop - first <= 8 * _PICTURE:
         values = channel.values(first, stop)
         level = float(np.nanmean(values))
         time = (capture.time_s(first, stop) - capture.start_s - first * capture.interval_s) * factor
         series = (Series(port, tuple(time.tolist()), tuple((1000 * (values - level)).tolist()), style="line"),)
-        bands: tuple[Band, ...] = ()
         count = ""
     else:
         seen = envelope(capture, channel, start=first, stop=stop, buckets=_PICTURE)
@@ -224,8 +224,7 @@ def _picture(shot: _Shot, first: int, stop: int, name: str, title: str, what: st
             Series(reach, tuple(np.repeat(time, 2).tolist()), tuple(strokes.ravel().tolist()), style="line"),
             Series("mean of each stretch", tuple(time.tolist()), tuple(mean.tolist()), style="line"),
         )
-        bands = (Band(reach, tuple(time.tolist()), tuple(low.tolist()), tuple(high.tolist())),)
-        count = f" Each stretch of the band holds {(stop - first) // _PICTURE} samples or more."
+        count = f" Each stretch holds {(stop - first) // _PICTURE} samples or more."
     return Chart(
         id=name,
         title=title,
@@ -233,7 +232,6 @@ def _picture(shot: _Shot, first: int, stop: int, name: str, title: str, what: st
         x=Axis("time", unit),
         y=Axis("voltage less its mean", "mV"),
         series=series,
-        bands=bands,
         caption=f"{capture.sample_rate_hz / 1e6:.4g} million samples a second, as captured.{count}",
     )
 
