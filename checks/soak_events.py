@@ -3,9 +3,9 @@
 Run: python checks/soak_events.py [number of logs]
 The numbers in docs/explanation/soak.md come from it (seeds 0 to the number of logs, less one).
 
-Each log is an hour of one port, a row every 1 or 2 s: up to four events at least 200 s apart; noise of 0.02 to 0.3 % with a
-memory; a drift of up to 1.5 %; a load that is not constant; lost readings; single wrong readings; and transients of 5 to
-30 s that are no events. A foldback is 4 to 60 % deep and takes up to 90 s.
+Each log is an hour of one port, a row every 1 or 2 s: up to four events at least 200 s apart; noise of 0.02 to 0.3 %
+with a memory; a drift of up to 1.5 %; a load that is not constant; lost readings; single wrong readings; and transients
+of 5 to 30 s that are no events. A foldback is 4 to 60 % deep and takes up to 90 s.
 """
 
 from __future__ import annotations
@@ -155,7 +155,9 @@ def main(count: int, *, tell: bool) -> None:
             print(seed, "missed", [f"{e.kind} {e.time_s:.0f} ({e.took_s:.0f})" for e in missed], "imagined", extra)
     total = sum(there.values())
     print(f"{count} logs, {total} events, {time.perf_counter() - begun:.0f} s")
-    print(f"found {100 * (1 - sum(lost.values()) / total):.2f} %, imagined {100 * imagined / total:.2f} % of all events")
+    print(
+        f"found {100 * (1 - sum(lost.values()) / total):.2f} %, imagined {100 * imagined / total:.2f} % of all events"
+    )
     for kind in sorted(there):
         print(f"  {kind:17s} {there[kind]:4d}, missed {lost[kind]}")
     print(f"error of time of sudden events: median {np.median(errors):.2f} s, 99 % {np.quantile(errors, 0.99):.2f} s")

@@ -3,10 +3,10 @@
 Run: python checks/soak_prediction.py [number of soaks]
 The numbers in docs/explanation/soak.md come from it (seeds 0 to the number of soaks, less one).
 
-The soaks are not made by the model that predicts them: three bodies (inner parts, case, an air space or shell) joined by
-thermal resistances, of which the outer one's falls with its rise as natural convection and radiation make it; losses that
-grow with the inner temperature; a room that drifts, swings with its heating and wanders; a sensor with an offset against
-the room's sensor, and noise that has a memory.
+The soaks are not made by the model that predicts them: three bodies (inner parts, case, an air space or shell) joined
+by thermal resistances, of which the outer one's falls with its rise as natural convection and radiation make it; losses
+that grow with the inner temperature; a room that drifts, swings with its heating and wanders; a sensor with an offset
+against the room's sensor, and noise that has a memory.
 """
 
 from __future__ import annotations
@@ -79,7 +79,9 @@ def random_soak(seed: int, hours: float = 1.0) -> Soak:
 
 def _room(g: np.random.Generator, t: FloatArray) -> FloatArray:
     """Drift of 1 K/h (standard deviation), a swing of up to 0.3 K every 10 to 40 min, a walk of 0.3 K in an hour."""
-    swing = float(g.uniform(0.0, 0.3)) * np.sin(2 * np.pi * t / float(g.uniform(600.0, 2400.0)) + float(g.uniform(0, 6)))
+    swing = float(g.uniform(0.0, 0.3)) * np.sin(
+        2 * np.pi * t / float(g.uniform(600.0, 2400.0)) + float(g.uniform(0, 6))
+    )
     walk = np.cumsum(g.standard_normal(len(t))) * 0.3 * np.sqrt(STEP_S / 3600.0)
     return np.asarray(float(g.uniform(19, 28)) + float(g.normal()) * t / 3600.0 + swing + walk, dtype=np.float64)
 

@@ -1,8 +1,8 @@
 """The example campaign's hot part: an hour's soak of each charger, and an overload ramp of each of its ports.
 
-The losses are those of `demo.physics`; what they heat is a network of its own, inner parts and a case (two time constants),
-the case giving its heat to a room that drifts and swings. A charger may fold a port back when its inner parts get too
-warm: it then offers less current, and the load follows. Nothing in the analysis knows any of this.
+The losses are those of `demo.physics`; what they heat is a network of its own, inner parts and a case (two time
+constants), the case giving its heat to a room that drifts and swings. A charger may fold a port back when its inner
+parts get too warm: it then offers less current, and the load follows. Nothing in the analysis knows any of this.
 """
 
 from __future__ import annotations
@@ -199,7 +199,12 @@ def soak_truth(slug: str, mains_v: float = 230.0, hours: float = 1.0) -> SoakTru
     folds: list[float] = []
     while True:
         state = operate(
-            example.model, mains_v=mains_v, contract_v=heat.contract_v, current_a=currents, time_s=t, ambient_c=heat.room_c
+            example.model,
+            mains_v=mains_v,
+            contract_v=heat.contract_v,
+            current_a=currents,
+            time_s=t,
+            ambient_c=heat.room_c,
         )
         delivered = np.sum([state.port_voltage_v[p] * currents[p] for p in currents], axis=0)
         inner, case = _warm(example, heat, state.input_w - delivered, room)
@@ -240,7 +245,12 @@ def _soak(example: Example, heat: Heat, bench: MeterBench, mains: tuple[float, f
     one = np.zeros(n, dtype=np.int64)
     columns: dict[str, FloatArray] = {
         "mains_power_w": bench.read(
-            "wall-meter", "mains_power_w", truth.operation.input_w, one, scatter=2e-4 * truth.operation.input_w, memory=0.5
+            "wall-meter",
+            "mains_power_w",
+            truth.operation.input_w,
+            one,
+            scatter=2e-4 * truth.operation.input_w,
+            memory=0.5,
         )
     }
     for port in sorted(heat.current_a):
@@ -296,7 +306,9 @@ def _overload(
     dwell = 3.0
     removed_s = len(ratios) * dwell
     t = np.arange(0.0, removed_s + 30.0, _RAMP_S)
-    asked = np.where(t < removed_s, ratios[np.minimum((t / dwell).astype(np.int64), len(ratios) - 1)], 0.0) * top.current_a
+    asked = (
+        np.where(t < removed_s, ratios[np.minimum((t / dwell).astype(np.int64), len(ratios) - 1)], 0.0) * top.current_a
+    )
     model = example.model.ports[port]
     open_v = top.contract_v * (1.0 + model.set_error_ratio)
     full = open_v - model.output_ohm * asked
@@ -371,5 +383,10 @@ def _write(start: datetime, time_s: FloatArray, columns: Mapping[str, FloatArray
 
 
 def _instruments(columns: Mapping[str, FloatArray]) -> dict[str, str]:
-    names = {"mains": "wall-meter", "port": "load-bank", "temperature": "temperature-logger", "ambient": "temperature-logger"}
+    names = {
+        "mains": "wall-meter",
+        "port": "load-bank",
+        "temperature": "temperature-logger",
+        "ambient": "temperature-logger",
+    }
     return {quantity_of(c): names[c.partition("_")[0]] for c in columns}

@@ -31,5 +31,5 @@ STUDY = Study(
         "shorted_current_a": "Current into a short, as recorded",
         "shorted_peak_current_a": "Highest reading into a short, as recorded",
     },
-    headlines=(Headline("Reacts at, of promised current", "limit_current_ratio", smallest="value"),),
+    headlines=(Headline("Reacts at, of promised current", "limit_current_ratio", smallest="value", index=False),),
 )

@@ -77,7 +77,9 @@ def reaction_of(recording: Recording, evidence_ports: tuple[Port, ...], port: st
 
 def _one(recording: Recording, evidence: Evidence) -> Iterator[Figure | str]:
     given = recording.conditions
-    sheet = [c for t in recording.tables for c in t.columns if c.startswith("current_a@") and _short_port(channel_of(c))]
+    sheet = [
+        c for t in recording.tables for c in t.columns if c.startswith("current_a@") and _short_port(channel_of(c))
+    ]
     if sheet:
         yield from _sheet(recording, sheet, evidence)
         return
@@ -139,7 +141,9 @@ def _promised(given: Conditions, ports: tuple[Port, ...], port: str) -> float:
         fitting = [
             o
             for o in unit.outputs
-            if o.min_voltage_v is not None and o.max_voltage_v is not None and o.min_voltage_v <= volts <= o.max_voltage_v
+            if o.min_voltage_v is not None
+            and o.max_voltage_v is not None
+            and o.min_voltage_v <= volts <= o.max_voltage_v
         ]
     else:
         fitting = [o for o in unit.fixed if abs(o.top_voltage_v - volts) < 0.01]
@@ -184,14 +188,18 @@ def _ramp(recording: Recording, ramp: _Ramp, evidence: Evidence) -> Iterator[Fig
     ratio = limit * (1.0 / ramp.promised_a)
     yield _figure("limit_current_ratio", ratio, "", at, "over the nameplate current of the contract", rows)
     voltage = _read(recording, ramp.table, volts, told.held_from_s, told.held_to_s, evidence)
-    yield _figure("limit_power_w", limit * voltage, "W", at, "that current times the voltage at the last load held", rows)
+    yield _figure(
+        "limit_power_w", limit * voltage, "W", at, "that current times the voltage at the last load held", rows
+    )
     yield from _until(recording, ramp, voltage, held)
     window = (rows_over(ramp.table, told.reacted_s, float(ramp.table.columns["time_s"][-1]), volts, amps),)
     interval = float(np.median(np.diff(ramp.table.columns["time_s"])))
     row = Source(f"rows of {recording.name}", "B", "rectangular")
     if np.isfinite(told.period_s):
         period = Measured(told.period_s, {row: interval / 6**0.5})
-        yield _figure("hiccup_period_s", period, "s", at.with_(attempts=told.attempts), "median time between attempts", window)
+        yield _figure(
+            "hiccup_period_s", period, "s", at.with_(attempts=told.attempts), "median time between attempts", window
+        )
     if np.isfinite(told.lowest_v):
         lowest = _single(recording, ramp.table, volts, told.lowest_v, evidence)
         yield _figure("limited_voltage_v", lowest, "V", at, "lowest voltage while the current was limited", window)
@@ -219,7 +227,9 @@ def _until(recording: Recording, ramp: _Ramp, voltage: Measured, current: Measur
     ends = Source(f"begin and end of the overload on {ramp.port}, {recording.name}", "B", "normal")
     u = float(np.hypot(told.u_reacted_s, interval / 12**0.5))
     how = "from the first row beyond the promised current to the reaction"
-    yield _figure("reaction_time_s", Measured(told.reacted_s - told.beyond_s, {ends: u}), "s", ramp.conditions, how, rows)
+    yield _figure(
+        "reaction_time_s", Measured(told.reacted_s - told.beyond_s, {ends: u}), "s", ramp.conditions, how, rows
+    )
     # the meters' accuracy as a share, carried by a product of value one
     share = (voltage * (1.0 / float(voltage.value))) * (current * (1.0 / float(current.value)))
     power = float(voltage.value) * float(current.value)
@@ -232,7 +242,9 @@ def _together(recording: Recording, ramps: list[_Ramp], evidence: Evidence) -> I
     reacted = [ramp for ramp in ramps if ramp.reaction.behaviour != "none seen"]
     ports = "+".join(ramp.port for ramp in ramps)
     given = recording.conditions
-    at = Conditions.of(mains_v=given["mains_v"], mains_hz=given.get("mains_hz"), ports=ports, contract=given.get("contract"))
+    at = Conditions.of(
+        mains_v=given["mains_v"], mains_hz=given.get("mains_hz"), ports=ports, contract=given.get("contract")
+    )
     if not reacted:
         yield f"no port of {ports} reacted to the total load"
         return
@@ -302,7 +314,11 @@ def _shorted(
     instrument = table.origins[column].instrument
     for name, one, how in (
         ("shorted_current_a", mean, "mean of what the tester recorded"),
-        ("shorted_peak_current_a", Mean(float(np.max(values)), 0.0, 0.0, float("inf"), 1, 1.0), "highest recorded reading"),
+        (
+            "shorted_peak_current_a",
+            Mean(float(np.max(values)), 0.0, 0.0, float("inf"), 1, 1.0),
+            "highest recorded reading",
+        ),
     ):
         measured = reading(
             one,
@@ -315,9 +331,7 @@ def _shorted(
         yield _figure(name, measured, "A", at, how, rows)
 
 
-def _read(
-    recording: Recording, table: Table, column: str, from_s: float, to_s: float, evidence: Evidence
-) -> Measured:
+def _read(recording: Recording, table: Table, column: str, from_s: float, to_s: float, evidence: Evidence) -> Measured:
     time, values = table.columns["time_s"], table.columns[column]
     chosen = values[(time >= from_s) & (time <= to_s) & np.isfinite(values)]
     if not len(chosen):

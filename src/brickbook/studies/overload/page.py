@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from brickbook.core.figure import Figure
 from brickbook.core.page import Axis, Block, Caution, Cell, Chart, LimitLine, Section, Series, TableBlock
@@ -15,7 +16,11 @@ from brickbook.studies.overload.reaction import Reaction
 
 __all__ = ["page"]
 
-_POINTS = 300
+FloatArray = NDArray[np.float64]
+
+_POINTS = 56
+_ALIKE = 0.008
+_JUMP = 0.25
 _WORDS = {
     "constant current": "holds its current and lets the voltage fall",
     "foldback": "lets current and voltage fall",
@@ -26,14 +31,18 @@ _WORDS = {
     "none seen": "did not react",
 }
 _NOT_A_CERTIFICATE = (
-    "A bench overload is an indication. Certification judges faults; a port that switched off here has not been approved "
-    "by anyone."
+    "A bench overload is an indication. Certification judges faults; a port that switched off here has not been "
+    "approved by anyone."
 )
 
 
 def page(view: View) -> Section:
     """For each port: what it did, the V(I) curve, and the numbers."""
-    ramps = [f for f in view.figures if f.name in ("limit_current_ratio", "highest_current_a") and "ports" not in f.conditions]
+    ramps = [
+        f
+        for f in view.figures
+        if f.name in ("limit_current_ratio", "highest_current_a") and "ports" not in f.conditions
+    ]
     if not view.figures:
         return Section("overload", "Overload", "Overload was not measured.")
     blocks: list[Block] = []
@@ -57,10 +66,11 @@ def _lead(ramps: Sequence[Figure]) -> str:
         if figure.name == "highest_current_a":
             parts.append(f"{port} did not react up to {figure.value:.2f} A")
         else:
-            parts.append(f"{port} {_WORDS[behaviour]} at {100 * figure.value:.0f} % of its promised current")
+            of_what = "of its promised current " if not parts else ""
+            parts.append(f"at {100 * figure.value:.0f} % {of_what}{port} {_WORDS[behaviour]}")
     if not parts:
         return "No single port was overloaded."
-    return f"Asked for too much, {'; '.join(parts)}."
+    return f"Asked for too much: {'; '.join(parts)}."
 
 
 def _chart(recording: Recording, port: str, reaction: Reaction, promised_a: float) -> Chart:
@@ -70,16 +80,17 @@ def _chart(recording: Recording, port: str, reaction: Reaction, promised_a: floa
     volts, amps = table.columns[f"port_voltage_v@{port}"], table.columns[f"port_current_a@{port}"]
     good = np.isfinite(volts) & np.isfinite(amps)
     before = good & ~(time >= reaction.reacted_s)  # all of it where there was none
-    series = [_series("before it reacts", amps[before], volts[before])]
+    top = float(np.max(volts[good]))
+    series = [_series("before it reacts", amps[before], volts[before], promised_a, top)]
     if np.isfinite(reaction.reacted_s):
-        series.append(_series("after", amps[good & ~before], volts[good & ~before]))
+        series.append(_series("from then on", amps[good & ~before], volts[good & ~before], promised_a, top))
     contract = recording.conditions.get("contract", "")
     if reaction.behaviour == "none seen":
         title = f"{port} at {contract} gave up to {reaction.held_a:.2f} A and did not react"
     else:
         ratio = 100 * reaction.limit_a / promised_a
-        title = f"{port} at {contract} {_WORDS[reaction.behaviour]} at {reaction.limit_a:.2f} A, {ratio:.0f} % of what it promises"
-    top = float(np.max(volts[good]))
+        where = f"At {reaction.limit_a:.2f} A, {ratio:.0f} % of what it promises at {contract}"
+        title = f"{where}, {port} {_WORDS[reaction.behaviour]}"
     return Chart(
         id=f"overload-{port.lower()}-{str(contract).replace(' ', '').lower()}",
         title=title,
@@ -91,9 +102,18 @@ def _chart(recording: Recording, port: str, reaction: Reaction, promised_a: floa
     )
 
 
-def _series(name: str, amps: np.ndarray, volts: np.ndarray) -> Series:  # type: ignore[type-arg]
-    k = np.linspace(0, len(amps) - 1, min(_POINTS, len(amps))).astype(np.int64)
-    return Series(name, tuple(float(a) for a in amps[k]), tuple(float(v) for v in volts[k]), style="points")
+def _series(name: str, amps: FloatArray, volts: FloatArray, promised_a: float, top_v: float) -> Series:
+    # one point for each load: the mean of the rows that are alike
+    step = (np.abs(np.diff(amps)) > _ALIKE * promised_a) | (np.abs(np.diff(volts)) > _ALIKE * top_v)
+    number = np.concatenate([[0], np.cumsum(step)])
+    count = np.bincount(number)
+    x, y = np.bincount(number, amps) / count, np.bincount(number, volts) / count
+    k = np.linspace(0, len(x) - 1, min(_POINTS, len(x))).astype(np.int64)
+    x, y = x[k], y[k]
+    # a jump is no part of the curve: the line is broken there
+    jumps = np.flatnonzero((np.abs(np.diff(x)) > _JUMP * promised_a) | (np.abs(np.diff(y)) > _JUMP * top_v)) + 1
+    x, y = np.insert(x, jumps, np.nan), np.insert(y, jumps, np.nan)
+    return Series(name, tuple(float(a) for a in x), tuple(float(v) for v in y), style="points")
 
 
 def _table(figures: Sequence[Figure]) -> TableBlock:
@@ -107,7 +127,8 @@ def _table(figures: Sequence[Figure]) -> TableBlock:
         mine = {
             f.name: f
             for f in figures
-            if (f.conditions.get("port"), f.conditions.get("contract"), f.conditions.get("mains_v")) == (port, contract, mains)
+            if (f.conditions.get("port"), f.conditions.get("contract"), f.conditions.get("mains_v"))
+            == (port, contract, mains)
             and "ports" not in f.conditions
         }
         behaviour = str(next(iter(mine.values())).conditions["behaviour"])
@@ -142,12 +163,16 @@ def _sum(figures: Sequence[Figure]) -> list[Block]:
     totals = [f for f in figures if f.name == "limit_total_power_w"]
     rows: list[tuple[Cell, ...]] = []
     for total in totals:
-        ratio = next((f for f in figures if f.name == "limit_total_power_ratio" and f.conditions == total.conditions), None)
+        ratio = next(
+            (f for f in figures if f.name == "limit_total_power_ratio" and f.conditions == total.conditions), None
+        )
         who = f"{total.conditions['port']} {_WORDS[str(total.conditions['behaviour'])]}"
         rows.append((str(total.conditions["ports"]), who, total, ratio))
     if not rows:
         return []
-    return [TableBlock("All ports together", ("Ports", "What gives way", "At", "Of promised"), tuple(rows), align="llrr")]
+    return [
+        TableBlock("All ports together", ("Ports", "What gives way", "At", "Of promised"), tuple(rows), align="llrr")
+    ]
 
 
 def _shorts(figures: Sequence[Figure]) -> list[Block]:

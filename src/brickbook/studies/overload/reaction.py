@@ -1,10 +1,10 @@
 """What a port does when too much is asked of it, from a log of volts and amperes.
 
 It has reacted when its voltage has left 90 % of what it was at the promised current for two rows. What follows is
-"constant current" (the voltage gives way, the current stays), "foldback" (both give way), "hiccup" (three or more attempts
-to come back under load), "trip" (off, and back by itself once the load is gone, or under load after one or two attempts),
-"latch" (off, and still off five seconds or more after the load was taken off) or "off" (off to the end of a log that does
-not say when the load was taken off). Thresholds are common practice, no source.
+"constant current" (the voltage gives way, the current stays), "foldback" (both give way), "hiccup" (three or more
+attempts to come back under load), "trip" (off, and back by itself once the load is gone, or under load after one or two
+attempts), "latch" (off, and still off five seconds or more after the load was taken off) or "off" (off to the end of a
+log that does not say when the load was taken off). Thresholds are common practice, no source.
 """
 
 from __future__ import annotations

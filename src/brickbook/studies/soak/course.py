@@ -107,7 +107,9 @@ def course_of(recording: Recording) -> Course:
     first, last = _span(recording, places)
     if ports:
         first = min(course.begin_s for course in ports.values())
-        removed = [e.time_s for c in ports.values() for e in c.events if e.kind == "load removed" and np.isnan(e.until_s)]
+        removed = [
+            e.time_s for c in ports.values() for e in c.events if e.kind == "load removed" and np.isnan(e.until_s)
+        ]
         # the soak is over when the last port's load is taken off
         last = max(removed) if len(removed) == len(ports) else last
     changes = [_after(e) for c in ports.values() for e in c.events if e.kind in _LOSSES and e.time_s < last]
@@ -187,9 +189,7 @@ def _surface(recording: Recording, place: str, first: float, last: float, change
         cold = heating <= 0.0 and abs(float(np.mean(values[part][:5]) - np.mean(room[part][:5]))) <= _COLD_K
         at = (HOUR_S - max(heating, 0.0),) if since[-1] < HOUR_S - 30.0 else ()
         try:
-            found = predict(
-                since[part] - max(heating, 0.0), values[part], room[part], seed=_SEED, at_s=at, cold=cold
-            )
+            found = predict(since[part] - max(heating, 0.0), values[part], room[part], seed=_SEED, at_s=at, cold=cold)
         except ValueError as error:
             reason = str(error)
     return Surface(place, since, values, room, max(heating, 0.0), cold, found, reason)

@@ -1,8 +1,8 @@
 """When a port gave less, gave nothing, and came back: foldback steps, trips, hiccups and recoveries in a log.
 
 Thresholds are common practice, no source: a port has tripped below 5 % of its first power (or 0.5 V) for two seconds or
-more; it has folded back where its power falls 3 % or more and stays there for a minute; it has recovered when it is back
-at 97 % for a minute; three trips at regular intervals are a hiccup. A fall of more than ten minutes is a drift.
+more; it has folded back where its power falls 3 % or more and stays there for a minute; it has recovered when it is
+back at 97 % for a minute; three trips at regular intervals are a hiccup. A fall of more than ten minutes is a drift.
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ class Survival:
     @property
     def stayed_up(self) -> bool:
         """Whether it gave full power to the end without an event."""
-        return not any(e.kind not in ("load removed",) for e in self.events)
+        return not any(e.kind != "load removed" for e in self.events)
 
 
 def survey(
@@ -152,7 +152,13 @@ def survey(
             events.append(Event(kind, trip.until_s, trip.u_time_s, 0.0, after))
     events.sort(key=lambda e: e.time_s)
     return Survival(
-        first, tuple(events), _spans(t, levels, low, interval, first), float(t[0]), float(t[-1]), levels.t, levels.smooth
+        first,
+        tuple(events),
+        _spans(t, levels, low, interval, first),
+        float(t[0]),
+        float(t[-1]),
+        levels.t,
+        levels.smooth,
     )
 
 
@@ -212,7 +218,7 @@ def _levels(t: FloatArray, p: FloatArray, interval: float, first: float) -> _Lev
         if away.mean() < 0.9:
             k += 1
             continue
-        settled = _settle(t, smooth, k, stay, threshold)
+        settled = _settle(smooth, k, stay, threshold)
         stays.append((float(t[begin]), float(t[max(k - 1, begin)]), level))
         level = float(np.median(smooth[settled : settled + stay]))
         begin = k
@@ -221,7 +227,7 @@ def _levels(t: FloatArray, p: FloatArray, interval: float, first: float) -> _Lev
     return _Levels(t, smooth, tuple(stays))
 
 
-def _settle(t: FloatArray, smooth: FloatArray, k: int, stay: int, threshold: float) -> int:
+def _settle(smooth: FloatArray, k: int, stay: int, threshold: float) -> int:
     """First row from which the next minute is level to a third of a step."""
     n = len(smooth)
     while k + stay < n:
@@ -321,7 +327,10 @@ def _hiccups(trips: list[Event]) -> list[Event]:
 def _within_hiccup(trip: Event, events: list[Event], trips: list[Event]) -> bool:
     """Whether the port tripped again in the same hiccup."""
     return any(
-        e.kind == "hiccup" and e.time_s <= trip.time_s and trip is not trips[-1] and not trip.until_s == e.until_s
+        e.kind == "hiccup"
+        and e.time_s <= trip.time_s
+        and trip is not trips[-1]
+        and trip.until_s != e.until_s
         and (not np.isfinite(e.until_s) or trip.time_s < e.until_s)
         for e in events
     )

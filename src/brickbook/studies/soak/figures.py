@@ -38,7 +38,9 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
         raise KeyError("the index does not say mains_v; add it to the file's conditions")
     course = course_of(recording)
     ports = "+".join(sorted(course.ports)) if course.ports else given.get("ports", given.get("port"))
-    base = Conditions.of(mains_v=given["mains_v"], mains_hz=given.get("mains_hz"), ports=ports, contract=given.get("contract"))
+    base = Conditions.of(
+        mains_v=given["mains_v"], mains_hz=given.get("mains_hz"), ports=ports, contract=given.get("contract")
+    )
     for port, why in course.unreadable.items():
         notes.append(_note(recording, f"port {port}: {why}"))
     for made in (
@@ -50,10 +52,10 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
                 notes.append(_note(recording, item))
             else:
                 found.append(item)
-    notes += [_note(recording, text) for text in _claimed(course, evidence, recording)]
+    notes += [_note(recording, text) for text in _claimed(course, evidence)]
 
 
-def _claimed(course: Course, evidence: Evidence, recording: Recording) -> Iterator[str]:
+def _claimed(course: Course, evidence: Evidence) -> Iterator[str]:
     """Loss of power within the ambient range the maker claims."""
     limit = evidence.charger.nameplate.ambient_max_c
     lost = sorted({p for p, e in course.losses() if e.kind in ("foldback", "trip", "hiccup", "renegotiation")})

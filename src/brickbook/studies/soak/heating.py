@@ -1,8 +1,8 @@
 """Heating curves: exponential fits with the uncertainty of what they predict, and the closed forms used beside them.
 
 A body warmed by a constant power follows T(t) = c + sum b_k exp(-r_k t): one time constant 1/r for a small potted unit,
-two for most chargers, fast inner parts and a slow body. The asymptote c is well known where the amplitudes are not (they
-trade against each other), so everything is carried with the full covariance.
+two for most chargers, fast inner parts and a slow body. The asymptote c is well known where the amplitudes are not
+(they trade against each other), so everything is carried with the full covariance.
 """
 
 from __future__ import annotations
@@ -192,7 +192,8 @@ def normalised(
     """Surface temperature at another ambient [°C]: T + (to - ambient).
 
     The rise itself falls by about 0.37 % of it per kelvin of ambient (natural convection and radiation of a
-    charger-sized body, derived), which the rule leaves out: a rectangular term of half-width 0.0037 x rise x |to - ambient|.
+    charger-sized body, derived), which the rule leaves out: a rectangular term of half-width 0.0037 x rise x |to -
+    ambient|.
 
     Raises
     ------
@@ -201,7 +202,9 @@ def normalised(
     """
     shift = to_c - float(ambient.value)
     if abs(shift) > _LARGEST_SHIFT_K:
-        raise ValueError(f"the ambient was {float(ambient.value):.1f} °C: a surface temperature is not carried {shift:+.1f} K")
+        raise ValueError(
+            f"the ambient was {float(ambient.value):.1f} °C: a surface temperature is not carried {shift:+.1f} K"
+        )
     half = _CONVECTION * abs(float(rise.value)) * abs(shift)
     moved = temperature - ambient + to_c
     return with_source(moved, Source(source, "B", "rectangular"), half / 3**0.5) if half else moved

@@ -1,7 +1,7 @@
 """Surface temperature from an infrared reading: emissivity and reflection, with their uncertainty.
 
-Radiation balance at short range, W = e W(object) + (1 - e) W(reflected), with W ~ T^4 in kelvin: total radiation, and also
-what an imager of 8 to 14 um sees near 340 K, where c2/(lambda T) = 14388/(10.5 x 343) is 4.0.
+Radiation balance at short range, W = e W(object) + (1 - e) W(reflected), with W ~ T^4 in kelvin: total radiation, and
+also what an imager of 8 to 14 um sees near 340 K, where c2/(lambda T) = 14388/(10.5 x 343) is 4.0.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ def surface_c(
 ) -> Measured:
     """Temperature of a surface [°C] from the one an instrument shows.
 
-    T^4 = (s T_shown^4 + (e - s) T_reflected^4)/e with the true emissivity e and the set one s; the instrument is taken to
-    correct for the same reflected temperature.
+    T^4 = (s T_shown^4 + (e - s) T_reflected^4)/e with the true emissivity e and the set one s; the instrument is taken
+    to correct for the same reflected temperature.
 
     Parameters
     ----------
@@ -50,7 +50,8 @@ def surface_c(
         raise ValueError("the reflected radiation is more than was seen: check emissivity and reflected temperature")
     return propagate(
         lambda t, e, r: (
-            ((emissivity_set * (t + _ZERO_C_K) ** 4 + (e - emissivity_set) * (r + _ZERO_C_K) ** 4) / e) ** 0.25 - _ZERO_C_K
+            ((emissivity_set * (t + _ZERO_C_K) ** 4 + (e - emissivity_set) * (r + _ZERO_C_K) ** 4) / e) ** 0.25
+            - _ZERO_C_K
         ),
         shown,
         emissivity,

@@ -34,8 +34,8 @@ _MINUTE_S = 60.0
 _LOSSES = ("foldback", "drift", "trip", "hiccup", "renegotiation")
 _COUNTS = {1: "once", 2: "in two steps", 3: "in three steps", 4: "in four steps"}
 _NOT_A_CERTIFICATE = (
-    "A bench soak is an indication. Certification, local codes and licensed practice decide what may be sold, installed "
-    "and used; a surface below a limit here has not been approved by anyone."
+    "A bench soak is an indication. Certification, local codes and licensed practice decide what may be sold, "
+    "installed and used; a surface below a limit here has not been approved by anyone."
 )
 
 
@@ -144,7 +144,9 @@ def _survival(course: Course, mains: str) -> Chart:
             if end <= begin:
                 continue
             # a second step down is told from the first
-            cuts = [(e.time_s - course.begin_s) / _MINUTE_S for e in own.events if e.kind in ("foldback", "renegotiation")]
+            cuts = [
+                (e.time_s - course.begin_s) / _MINUTE_S for e in own.events if e.kind in ("foldback", "renegotiation")
+            ]
             inside = [c for c in cuts if begin + 0.5 < c < end] if state == "reduced" else []
             for k, (a, b) in enumerate(pairwise([begin, *inside, end])):
                 spans.append((port, a, b, "reduced further" if k else state))
@@ -211,7 +213,7 @@ def _temperatures(view: View, course: Course, figures: Sequence[Figure], mains: 
         series=tuple(series),
         limits=_limit_lines(view, figures),
         bands=tuple(bands),
-        caption="As measured; the limits are for a room of 25 °C. Dashed and shaded: predicted, with its 95 % interval.",
+        caption="As measured; the limits are for a room of 25 °C. Dashed, shaded: predicted, with its 95 % interval.",
     )
 
 
@@ -275,7 +277,9 @@ def _tables(figures: Sequence[Figure]) -> list[Block]:
             )
         )
         constants = {
-            str(f.conditions["speed"]): f for f in mine if f.name == "time_constant_s" and f.conditions["constants"] == 2
+            str(f.conditions["speed"]): f
+            for f in mine
+            if f.name == "time_constant_s" and f.conditions["constants"] == 2
         }
         later.append(
             (

@@ -44,9 +44,7 @@ _WORDS = {
 }
 
 
-def port_figures(
-    recording: Recording, course: Course, base: Conditions, evidence: Evidence
-) -> Iterator[Figure | str]:
+def port_figures(recording: Recording, course: Course, base: Conditions, evidence: Evidence) -> Iterator[Figure | str]:
     """Figures of each port and of all together; a text for what could not be found."""
     totals: list[tuple[Measured, tuple[Rows, ...]]] = []
     for port, own in course.ports.items():
@@ -72,9 +70,7 @@ def port_figures(
         yield _figure("sustained_total_power_w", sum_of(m for m, _ in totals), "W", base, how, rows)
 
 
-def _times(
-    recording: Recording, course: Course, port: str, own: Survival, at: Conditions
-) -> Iterator[Figure]:
+def _times(recording: Recording, course: Course, port: str, own: Survival, at: Conditions) -> Iterator[Figure]:
     volts, amps = column_name("port_voltage_v", port), column_name("port_current_a", port)
     table = recording.find(volts)
     assert table is not None
@@ -151,9 +147,7 @@ def _power(
     return power, (rows_over(table, from_s, to_s, volts, amps),)
 
 
-def _read(
-    recording: Recording, table: Table, column: str, from_s: float, to_s: float, evidence: Evidence
-) -> Measured:
+def _read(recording: Recording, table: Table, column: str, from_s: float, to_s: float, evidence: Evidence) -> Measured:
     quantity = column.partition("@")[0]
     return reading(
         mean_over(table, column, from_s, to_s),

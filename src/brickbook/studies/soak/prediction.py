@@ -1,7 +1,7 @@
 """What an unfinished soak tells of its end: prediction intervals for a later temperature and for the steady one.
 
-A least-squares fit of two exponentials to twenty minutes says little by itself: its covariance is huge, and a fit of one
-exponential is confidently wrong. What is known beforehand of such bodies is therefore stated and used (Bayes):
+A least-squares fit of two exponentials to twenty minutes says little by itself: its covariance is huge, and a fit of
+one exponential is confidently wrong. What is known beforehand of such bodies is therefore stated and used (Bayes):
 
 ```
 T(t)  = T0 + A1 (1 - exp(-t/tau1)) + A2 (1 - exp(-t/tau2)) + lag(tau2) of the room's change
@@ -11,9 +11,9 @@ A1, A2  normal about 0 with three times the rise seen as standard deviation; for
 T0      normal about the ambient, 1 K, from cold; free after a change of load
 ```
 
-Medians and factors are common practice, no source: a charger's inner parts settle in minutes, its body in 10 to 40. On a
-grid of (tau1, tau2) the rest is linear and done in closed form; draws from the mixture give the intervals. The room is
-taken to go on as a random walk with drift, of a size learnt from its own record.
+Medians and factors are common practice, no source: a charger's inner parts settle in minutes, its body in 10 to 40. On
+a grid of (tau1, tau2) the rest is linear and done in closed form; draws from the mixture give the intervals. The room
+is taken to go on as a random walk with drift, of a size learnt from its own record.
 """
 
 from __future__ import annotations
@@ -45,6 +45,7 @@ _ROOM_WALK_K2_PER_S = 0.3**2 / 3600.0
 _MODEL_RATIO = 0.009  # of the rise: convection and losses that change with temperature are not exponentials
 _MODEL_SPAN_S = 1200.0  # over which such a departure is alike
 _MODEL_FADES_S = 1800.0  # in which it fades as the curve flattens
+_TAIL_RATIO = 0.045  # of what is still to come: third bodies and easier convection make a slow tail
 HORIZON_S = 8 * 3600.0  # furthest soak that is planned
 _PLANS = 60  # draws for which the further soak is planned
 
@@ -155,30 +156,35 @@ def predict(
     variance, share = _noise(design, data, prior_mean, prior_sd)
     departure = _MODEL_RATIO * rise * np.exp(-t / _MODEL_FADES_S)
     cover = np.outer(departure, departure) * _alike(t, t) + variance / share * np.eye(len(t))
-    white = np.linalg.inv(np.linalg.cholesky(cover))  # a curve's departure from the model is part of the readings' errors
+    white = np.linalg.inv(
+        np.linalg.cholesky(cover)
+    )  # a curve's departure from the model is part of the readings' errors
     mean, precision, evidence = _posterior(white @ design, data @ white.T, prior_mean, prior_sd)
     log_prior = -0.5 * (np.log(tau1 / _TAU1_S) / _SPREAD1) ** 2 - 0.5 * (np.log(tau2 / _TAU2_S) / _SPREAD2) ** 2
     weight = np.exp(evidence + log_prior - np.max(evidence + log_prior))
     cell, beta = _draw(rng, weight / weight.sum(), mean, precision, draws, tau1 / tau2 if cold else None)
     misfit = 0.5 * float(departure[-1]) * rng.standard_normal(len(cell))
+    now = float(np.mean(y[-max(2, len(y) // 30) :]))
     ahead = _Room.of(t, room, rng, len(cell))
     lag_end = np.array([lag[float(tau)][-1] for tau in tau2])[cell]
     a, b = tau1[cell], tau2[cell]
+    to_come = beta.sum(axis=1) - room0 - (now - ahead.level)
+    tail = _TAIL_RATIO * to_come * rng.standard_normal(len(cell))
 
     def later(when: float) -> FloatArray:
         gone = np.stack([np.ones(len(cell)), -np.expm1(-when / a), -np.expm1(-when / b)])
         beyond = max(when - float(t[-1]), 0.0)
-        # nothing is unknown at the record's end but the noise; the misfit of the model grows on the way to the steady state
-        grown = misfit * -np.expm1(-beyond / b)
+        # little is unknown at the record's end; the model's misfit grows on the way to the steady state
+        gained = -np.expm1(-beyond / b)
+        grown = misfit * gained + tail * gained**3
         moved: FloatArray = ahead.lagged(lag_end + room0, beyond, b, rng) - room0
         return np.asarray(np.sum(beta.T * gone, axis=0) + moved + grown, dtype=np.float64)
 
-    steady_rise = beta.sum(axis=1) - room0 + misfit
-    now = float(np.mean(y[-max(2, len(y) // 30) :]))
+    steady_rise = beta.sum(axis=1) - room0 + misfit + tail
     curve_s = np.linspace(float(t[-1]), max(float(t[-1]) * 1.02, 3600.0, *at_s), 40)
     curve = np.array([np.quantile(later(float(s)), (0.5, 0.025, 0.975)) for s in curve_s]).T
     steady = steady_rise + ahead.level
-    further = _further(t, a, b, beta, variance / share, prior_sd, rise, tolerance_k)
+    further = _further(t, a, b, beta, variance / share, prior_sd, tolerance_k)
     reached = (now - (ahead.level - room0) - float(np.median(beta[:, 0]))) / max(
         float(np.median(beta.sum(axis=1) - beta[:, 0])), 1e-9
     )
@@ -267,9 +273,7 @@ def _alike(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.asarray((1.0 + x) * np.exp(-x), dtype=np.float64)
 
 
-def _noise(
-    design: FloatArray, data: FloatArray, prior_mean: FloatArray, prior_sd: FloatArray
-) -> tuple[float, float]:
+def _noise(design: FloatArray, data: FloatArray, prior_mean: FloatArray, prior_sd: FloatArray) -> tuple[float, float]:
     """Variance about the best curve, and what share of the readings is independent."""
     normal = np.einsum("cni,cnj->cij", design, design) + np.diag(1e-6 / prior_sd**2)
     right = np.einsum("cni,cn->ci", design, data) + 1e-6 * prior_mean / prior_sd**2
@@ -303,7 +307,7 @@ def _draw(
     draws: int,
     ratio: FloatArray | None,
 ) -> tuple[NDArray[np.int64], FloatArray]:
-    """Cells and parameters from the mixture; from cold (`ratio` is tau1/tau2), curves that begin by cooling are drawn anew."""
+    """Cells and parameters from the mixture; with tau1/tau2, curves that begin by cooling are drawn anew."""
     root = np.linalg.cholesky(np.linalg.inv(precision))
     cells: list[NDArray[np.int64]] = []
     found: list[FloatArray] = []
@@ -331,16 +335,14 @@ def _further(
     beta: FloatArray,
     variance: float,
     prior_sd: FloatArray,
-    rise: float,
     tolerance_k: float,
 ) -> FloatArray:
-    """For some draws: how much longer until the steady temperature is known, from the information of readings to come."""
+    """For some draws: how much longer until the steady temperature is known, from what later readings will tell."""
     step = float((t[-1] - t[0]) / (len(t) - 1))
     later = np.arange(t[-1] + step, t[-1] + HORIZON_S, step)
     when = np.concatenate([t, later])
     start = np.diag(1.0 / np.concatenate([prior_sd, [_SPREAD1, _SPREAD2]]) ** 2)
     toward = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
-    needed = (tolerance_k / 1.96) ** 2 - (_MODEL_RATIO * rise) ** 2
     out: list[float] = []
     for a, b, (_, a1, a2) in zip(tau1[:_PLANS], tau2[:_PLANS], beta[:_PLANS], strict=True):
         e1, e2 = np.exp(-when / a), np.exp(-when / b)
@@ -348,7 +350,8 @@ def _further(
         slopes = np.column_stack([np.ones(len(when)), 1 - e1, 1 - e2, -a1 * e1 * when / a, -a2 * e2 * when / b])
         gained = np.cumsum(slopes[:, :, None] * slopes[:, None, :], axis=0)[len(t) - 1 :: 4]
         spread = np.linalg.solve(gained / variance + start, np.broadcast_to(toward, (len(gained), 5))[..., None])
-        known = np.flatnonzero(spread[:, :, 0] @ toward <= needed)
+        left = (a1 * e1 + a2 * e2)[len(t) - 1 :: 4]
+        known = np.flatnonzero(spread[:, :, 0] @ toward + (_TAIL_RATIO * left) ** 2 <= (tolerance_k / 1.96) ** 2)
         out.append(4.0 * step * float(known[0]) if len(known) else HORIZON_S)
     return np.array(out)
 

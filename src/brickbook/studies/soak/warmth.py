@@ -16,7 +16,7 @@ from brickbook.core.readings import figure_of, reading
 from brickbook.core.statistics import Mean
 from brickbook.core.study import Evidence
 from brickbook.core.table import Recording, Rows, Table
-from brickbook.core.uncertainty import Measured, Source, exact, with_source
+from brickbook.core.uncertainty import Measured, Source, with_source
 from brickbook.plateaus import mean_over, rows_over
 from brickbook.studies.soak.course import HOUR_S, Course, Surface, of_place
 from brickbook.studies.soak.heating import fit_exponentials, normalised
@@ -112,9 +112,9 @@ def _at(
     shown = _reading(recording, table, column, mean, evidence)
     rows = [rows_over(table, begin, stop, column)]
     given = recording.conditions
-    attached = of_place(given, "u_attachment_k", surface.place)
-    if isinstance(attached, (int, float)):
-        shown = with_source(shown, Source(f"attachment of the sensor at {surface.place}", "B", "normal"), float(attached))
+    attached = _number(given, "u_attachment_k", surface.place)
+    if attached:
+        shown = with_source(shown, Source(f"attachment of the sensor at {surface.place}", "B", "normal"), attached)
     room_table = recording.find("ambient_c")
     if room_table is not None:
         room_from = max(course.begin_s, stop - _ROOM_S)
@@ -124,7 +124,9 @@ def _at(
         recent = room[surface.time_s >= to_s - _ROOM_S]
         drift = float(np.ptp(recent)) if len(recent) else 0.0
         if drift:
-            ambient = with_source(ambient, Source("drift of the room in ten minutes", "B", "rectangular"), drift / 12**0.5)
+            ambient = with_source(
+                ambient, Source("drift of the room in ten minutes", "B", "rectangular"), drift / 12**0.5
+            )
         rows.append(rows_over(room_table, room_from, stop, "ambient_c"))
     else:
         u = given.number("u_ambient_c") if "u_ambient_c" in given else 1.0
@@ -146,36 +148,39 @@ def _reading(recording: Recording, table: Table, column: str, mean: Mean, eviden
     )
 
 
-def _infrared(
-    given: Conditions, place: str, shown: Measured, ambient: Measured
-) -> tuple[Measured, tuple[str, ...]]:
+def _infrared(given: Conditions, place: str, shown: Measured, ambient: Measured) -> tuple[Measured, tuple[str, ...]]:
     """The surface's temperature from an infrared reading, where the conditions say that it is one."""
-    sensor = of_place(given, "sensor", place)
-    emissivity = of_place(given, "emissivity", place)
-    if sensor not in ("camera", "spot"):
+    if of_place(given, "sensor", place) not in ("camera", "spot"):
         return shown, ()
-    if not isinstance(emissivity, (int, float)):
+    emissivity = _number(given, "emissivity", place)
+    if emissivity is None:
         return shown, ("not judged: an infrared reading without its emissivity",)
-    u = of_place(given, "u_emissivity", place)
-    set_to = of_place(given, "emissivity_set", place)
-    e = Measured(float(emissivity), {Source(f"emissivity of {place}", "B", "normal"): float(u)}) if _is(u) else exact(
-        float(emissivity)
-    )
-    flags = [] if _is(u) else ["the emissivity's uncertainty is not stated (u_emissivity)"]
-    reflected = of_place(given, "reflected_c", place)
-    if _is(reflected):
-        u_r = of_place(given, "u_reflected_c", place)
-        source = Source(f"reflected temperature at {place}", "B", "normal")
-        mirrored = Measured(float(reflected), {source: float(u_r)} if _is(u_r) else {})  # type: ignore[arg-type]
-    else:
-        mirrored = ambient
+    flags: list[str] = []
+    u = _number(given, "u_emissivity", place)
+    if u is None:
+        flags.append("the emissivity's uncertainty is not stated (u_emissivity)")
+    true = Measured(emissivity, {Source(f"emissivity of {place}", "B", "normal"): u} if u else {})
+    mirrored = ambient
+    reflected = _number(given, "reflected_c", place)
+    if reflected is None:
         flags.append("the reflected temperature is not stated: the room's was taken")
-    shown_at = float(set_to) if _is(set_to) else float(emissivity)  # type: ignore[arg-type]
-    return surface_c(shown, emissivity=e, reflected=mirrored, emissivity_set=shown_at), tuple(flags)
+    else:
+        u = _number(given, "u_reflected_c", place)
+        source = Source(f"reflected temperature at {place}", "B", "normal")
+        mirrored = Measured(reflected, {source: u} if u else {})
+    set_to = _number(given, "emissivity_set", place)
+    corrected = surface_c(shown, emissivity=true, reflected=mirrored, emissivity_set=set_to or emissivity)
+    return corrected, tuple(flags)
 
 
-def _is(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
+def _number(given: Conditions, key: str, place: str) -> float | None:
+    value = of_place(given, key, place)
+    if value is None:
+        return None
+    try:
+        return float(value)
+    except ValueError as error:
+        raise ValueError(f"{key} is {value!r} at {place}; it must be a number") from error
 
 
 def _still_rising(surface: Surface) -> tuple[str, ...]:
@@ -204,7 +209,9 @@ def _peak(
     means = np.where(whole, (sums[stops] - sums[starts]) / (stops - starts), -np.inf)
     best = int(np.argmax(means)) if whole.any() else 0
     found = _at(recording, course, surface, float(t[best]), float(t[best]) + _LAST_S, evidence)
-    yield _figure("peak_temperature_c", found.surface, "°C", at, "highest mean over one minute", found.rows, found.flags)
+    yield _figure(
+        "peak_temperature_c", found.surface, "°C", at, "highest mean over one minute", found.rows, found.flags
+    )
 
 
 def _moved_source(place: str) -> str:
@@ -231,7 +238,9 @@ def _claimed_ambient(
     moved = with_source(rise + warm, Source(_moved_source(str(at["place"])), "B", "rectangular"), half / 3**0.5)
     how = f"rise added to {warm:g} °C, the maker's highest ambient (or 25 °C where that is higher)"
     more = () if shift <= 10.0 else (f"carried over {shift:.0f} K of ambient, more than 10 K",)
-    yield _figure("claimed_ambient_temperature_c", moved, "°C", at.with_(ambient_c=warm), how, last.rows, (*flags, *more))
+    yield _figure(
+        "claimed_ambient_temperature_c", moved, "°C", at.with_(ambient_c=warm), how, last.rows, (*flags, *more)
+    )
 
 
 def _above(surface: Surface, last: _Read, at: Conditions, given: Conditions) -> Iterator[Figure]:
@@ -252,7 +261,9 @@ def _above(surface: Surface, last: _Read, at: Conditions, given: Conditions) -> 
             Source(f"rows of the log at {surface.place}", "B", "rectangular"): step / 12**0.5,
         }
         how = "time under load with the temperature above the level, by straight lines between half-minute means"
-        figure = _figure("time_above_s", Measured(times[0], terms), "s", at.with_(level_c=level), how, last.rows, last.flags)
+        figure = _figure(
+            "time_above_s", Measured(times[0], terms), "s", at.with_(level_c=level), how, last.rows, last.flags
+        )
         # the curve flattens: the time moves more one way than the other, and not beyond the log
         yield replace(figure, lower=min(times[3], figure.value - step), upper=max(times[4], figure.value + step))
 
@@ -300,7 +311,9 @@ def _predicted(surface: Surface, last: _Read, at: Conditions, touched: Condition
     reached = told.reached_ratio
     flags = list(last.flags)
     if surface.heating_from_s > 0.0:
-        flags.append(f"from the heating after the last change of power, {surface.heating_from_s / 60:.0f} min into the load")
+        flags.append(
+            f"from the heating after the last change of power, {surface.heating_from_s / 60:.0f} min into the load"
+        )
     elif not surface.cold:
         flags.append("the load began with a warm body")
     if reached < _REACHED and surface.cold:
@@ -335,7 +348,7 @@ def _predicted(surface: Surface, last: _Read, at: Conditions, touched: Condition
         known,
         "s",
         at,
-        "until the 95 % interval of the steady temperature is within ±1 K, sensor apart; from the curves still possible",
+        "until the 95 % interval of the steady temperature is within ±1 K, sensor apart",
         last.rows,
         ("eight hours or more",) if more.value >= HORIZON_S else (),
     )
