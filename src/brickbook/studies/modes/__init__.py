@@ -23,5 +23,5 @@ STUDY = Study(
         "drawn_power_w": "Largest power drawn",
         "specification_faults": "Faults of the capabilities",
     },
-    headlines=(Headline("Most power at one port", "offered_power_w", largest="value"),),
+    headlines=(Headline("Most power at one port", "offered_power_w", largest="value", index=False),),
 )

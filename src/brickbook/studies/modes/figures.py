@@ -66,6 +66,7 @@ def _offered(state: PortState, evidence: Evidence, found: list[Figure], notes: l
         found.append(_figure("offered_current_a", exact(mode.offer.current_a), "A", at, method, mode.rows))
     port = evidence.charger.port(state.port)
     missing: list[str] = []
+    less: list[str] = []
     for verdict in compare(port, state):
         if verdict.claimed is None and verdict.mode is not None:
             if not state.shared:
@@ -95,13 +96,12 @@ def _offered(state: PortState, evidence: Evidence, found: list[Figure], notes: l
                 verdict.mode.rows,
             )
         )
-        if verdict.what == "less" and state.shared:
-            others = " and ".join(p for p in state.occupied if p != state.port)
-            text = (
-                f"with {others} in use, {state.port} offers {verdict.label} {verdict.mode.offer.current_a:g} A of the "
-                f"{verdict.claimed.current_a:g} A stated for the port"
-            )
-            notes.append(Note(STUDY, "info", text, _conditions(state, verdict.mode), (verdict.mode.rows,)))
+        if verdict.what == "less":
+            less.append(f"{verdict.label} {verdict.mode.offer.current_a:g} A of {verdict.claimed.current_a:g} A")
+    if less:
+        where = f"with {state.together} in use, {state.port}" if state.shared else f"{state.port} alone"
+        text = f"{where} offers less than its maker states for the port: {', '.join(less)}"
+        notes.append(Note(STUDY, "info" if state.shared else "warning", text, _conditions(state), (best.rows,)))
     if missing:
         where = f"with {state.together} in use" if state.shared else "alone"
         text = f"{state.port} {where} does not offer {', '.join(missing)}, which its maker states"
@@ -145,7 +145,7 @@ def _faults(state: PortState, evidence: Evidence, found: list[Figure], notes: li
     # with others in use the port's present rating is what it offers; alone it is what its maker states
     rating = stated if stated is not None and not state.shared else None
     if rating is None and best is not None:
-        rating = math.ceil(2 * best.offer.power_w - 1e-9) / 2
+        rating = best.offer.power_w
     broken: dict[tuple[str, int | None], CapabilityViolation] = {}
     try:
         for number, revision in enumerate(REVISIONS):
@@ -159,7 +159,8 @@ def _faults(state: PortState, evidence: Evidence, found: list[Figure], notes: li
         return
     for violation in broken.values():
         memory = f", from memory, {violation.from_memory}" if violation.from_memory else ""
-        text = f"{state.port} with {state.together} in use: {violation.text} ({violation.source}{memory})"
+        where = f"{state.port}, with {state.together} in use" if state.shared else f"{state.port} alone"
+        text = f"{where}: {violation.text} ({violation.source}{memory})"
         notes.append(Note(STUDY, "info" if memory else "warning", text, _conditions(state), (rows,)))
     count = sum(violation.from_memory is None for violation in broken.values())
     method = "rules on Source Capabilities broken under every revision from R2.0 to R3.2, remembered rules left out"

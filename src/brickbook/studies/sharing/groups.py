@@ -52,12 +52,12 @@ class GroupData:
     seen
         Occupied ports as a bit mask over the group, to powers, shape (k,), NaN where not seen [W].
     tolerance_w
-        For each mask of `seen`, how far a reading may be off [W].
+        For each mask of `seen`, how far the reading of each port may be off, shape (k,) [W].
     """
 
     alone_w: FloatArray
     seen: Mapping[int, FloatArray]
-    tolerance_w: Mapping[int, float]
+    tolerance_w: Mapping[int, FloatArray]
 
     @property
     def size(self) -> int:

@@ -45,12 +45,16 @@ class Offered:
     power_w
         Highest power offered to each port that was looked at [W].
     tolerance_w
-        How far the powers may be off [W].
+        How far the powers may be off, one for all or one for each port [W].
     """
 
     occupied: Ports
     power_w: Mapping[str, float]
-    tolerance_w: float = 0.5
+    tolerance_w: float | Mapping[str, float] = 0.5
+
+    def tolerance_of(self, port: str) -> float:
+        """How far the power of a port may be off [W]."""
+        return self.tolerance_w if isinstance(self.tolerance_w, float) else self.tolerance_w[port]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +148,7 @@ class _Seen:
     """Readings by mask, the powers alone, and what is wrong with them."""
 
     powers: dict[int, FloatArray]
-    tolerance: dict[int, float]
+    tolerance: dict[int, FloatArray]
     alone_w: FloatArray
     trust: FloatArray
     contradictions: tuple[str, ...]
@@ -181,7 +185,7 @@ def infer_sharing(
 def _collate(names: Ports, readings: Sequence[Offered], claimed: Mapping[str, float]) -> _Seen:
     n = len(names)
     values: dict[int, list[FloatArray]] = {}
-    tolerance: dict[int, float] = {}
+    tolerance: dict[int, FloatArray] = {}
     for reading in readings:
         unknown = [p for p in (*reading.occupied, *reading.power_w) if p not in names]
         if unknown:
@@ -194,7 +198,8 @@ def _collate(names: Ports, readings: Sequence[Offered], claimed: Mapping[str, fl
             raise ValueError(f"a power offered with {'+'.join(reading.occupied)} occupied is not above zero")
         mask = sum(1 << names.index(p) for p in set(reading.occupied))
         values.setdefault(mask, []).append(row)
-        tolerance[mask] = max(tolerance.get(mask, 0.0), reading.tolerance_w)
+        near = np.array([reading.tolerance_of(p) if p in reading.power_w else 0.0 for p in names])
+        tolerance[mask] = np.maximum(tolerance.get(mask, 0.0), near)
     powers: dict[int, FloatArray] = {}
     wrong: list[str] = []
     for mask, rows in sorted(values.items()):
@@ -205,7 +210,7 @@ def _collate(names: Ports, readings: Sequence[Offered], claimed: Mapping[str, fl
         powers[mask] = mean
         for port in (int(p) for p in np.flatnonzero(known)):
             spread = float(np.nanmax(stack[:, port]) - np.nanmin(stack[:, port]))
-            if spread > 2 * tolerance[mask] + SAME_W / 2:
+            if spread > 2 * tolerance[mask][port] + SAME_W / 2:
                 wrong.append(
                     f"{names[port]} with {_plus(mask, names)} occupied was offered "
                     f"{np.nanmin(stack[:, port]):.4g} W once and {np.nanmax(stack[:, port]):.4g} W another time: what "
@@ -223,7 +228,8 @@ def _collate(names: Ports, readings: Sequence[Offered], claimed: Mapping[str, fl
         else:
             # no word, or one that the readings refute: the most that was seen, for want of better
             alone[port], trust[port] = (most if math.isfinite(most) else 5.0), 0.5
-        if math.isfinite(most) and most > alone[port] + tolerance.get(1 << port, 0.5) + SAME_W:
+        slack = SAME_W + max((float(near[port]) for near in tolerance.values()), default=0.0)
+        if math.isfinite(most) and most > alone[port] + slack:
             wrong.append(f"{name} was offered {most:.4g} W with others occupied, and {alone[port]:.4g} W alone")
     return _Seen(powers, tolerance, alone, trust, tuple(wrong))
 
@@ -261,12 +267,12 @@ def _consistent(n: int, seen: _Seen) -> dict[int, GroupData]:
 
 def _block_data(ports: list[int], seen: _Seen) -> GroupData | None:
     inside: dict[int, list[FloatArray]] = {}
-    tolerance: dict[int, float] = {}
+    tolerance: dict[int, FloatArray] = {}
     for mask, row in seen.powers.items():
         local = sum(1 << k for k, p in enumerate(ports) if mask >> p & 1)
         if local:
             inside.setdefault(local, []).append(row[ports])
-            tolerance[local] = max(tolerance.get(local, 0.0), seen.tolerance[mask])
+            tolerance[local] = np.maximum(tolerance.get(local, 0.0), seen.tolerance[mask][ports])
     alone = seen.alone_w[ports]
     together: dict[int, FloatArray] = {}
     for local, rows in sorted(inside.items()):
@@ -277,7 +283,7 @@ def _block_data(ports: list[int], seen: _Seen) -> GroupData | None:
         if not known.any():
             continue
         spread = np.nanmax(stack[:, known], axis=0) - np.nanmin(stack[:, known], axis=0)
-        if (spread > 2 * tolerance[local]).any():
+        if (spread > 2 * tolerance[local][known]).any():
             return None  # the same ports of the block occupied, and yet other powers: others matter too
         mean = np.full(len(ports), math.nan)
         mean[known] = np.nanmean(stack[:, known], axis=0)
@@ -289,17 +295,19 @@ def _rules_of(data: GroupData) -> tuple[GroupRule, ...]:
     if data.size == 1:
         table = np.array([[math.nan], [data.alone_w[0]]])
         return (GroupRule(("independent",), 1.0, table, float(data.alone_w[0])),)
-    seen = tuple((mask, data.tolerance_w[mask], tuple(row)) for mask, row in sorted(data.seen.items()))
+    seen = tuple((mask, tuple(data.tolerance_w[mask]), tuple(row)) for mask, row in sorted(data.seen.items()))
     return _cached_rules(tuple(data.alone_w), seen)
 
 
 @lru_cache(maxsize=256)
 def _cached_rules(
-    alone_w: tuple[float, ...], seen: tuple[tuple[int, float, tuple[float, ...]], ...]
+    alone_w: tuple[float, ...], seen: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
 ) -> tuple[GroupRule, ...]:
     """Rules of a group; most groups do not change from one reading to the next."""
     return group_rules(
-        GroupData(np.array(alone_w), {m: np.array(row) for m, _, row in seen}, {m: t for m, t, _ in seen})
+        GroupData(
+            np.array(alone_w), {m: np.array(row) for m, _, row in seen}, {m: np.array(near) for m, near, _ in seen}
+        )
     )
 
 

@@ -160,7 +160,9 @@ class Ladder:
             active = active[self._step(state, rank, active)]
         return state
 
-    def budgets_reaching(self, alone_w: FloatArray, wanted_w: FloatArray, within_w: float) -> tuple[FloatArray, ...]:
+    def budgets_reaching(
+        self, alone_w: FloatArray, wanted_w: FloatArray, within_w: FloatArray
+    ) -> tuple[FloatArray, ...]:
         """For each order, the budgets that end at given powers with all ports occupied; `budget_w` is not looked at.
 
         Parameters
@@ -168,7 +170,7 @@ class Ladder:
         wanted_w
             Shape (k,) [W].
         within_w
-            How far each power may be off [W].
+            How far each power may be off, shape (k,) [W].
 
         Returns
         -------
