@@ -195,7 +195,11 @@ def budget_rows(figure: Figure) -> list[BudgetRow]:
                 part,
                 f"{shown}\u00a0{quantity.unit}" if quantity.unit else shown,
                 "∞" if math.isinf(part.dof) else f"{part.dof:.0f}",
-                f"{100 * part.u**2 / total:.0f}\u00a0%",
+                _share(part.u**2 / total),
             )
         )
     return rows
+
+
+def _share(ratio: float) -> str:
+    return f"{100 * ratio:.0f}\u00a0%" if ratio >= 0.005 else "under 1\u00a0%"
