@@ -191,7 +191,10 @@ def _fit(values: FloatArray, time_s: FloatArray, hz: float, orders: list[float])
         phase = 2 * np.pi * order * hz * time_s
         columns += [np.cos(phase), np.sin(phase)]
     design = np.column_stack(columns)
-    weights, *_ = np.linalg.lstsq(design, values, rcond=None)
+    # sines over some periods are nearly orthogonal: the normal equations are as good as anything here, and quicker
+    scale = np.linalg.norm(design, axis=0)
+    scaled = design / np.where(scale > 0, scale, 1.0)
+    weights = np.linalg.lstsq(scaled.T @ scaled, scaled.T @ values, rcond=1e-12)[0] / np.where(scale > 0, scale, 1.0)
     return np.asarray(weights), np.asarray(values - design @ weights)
 
 
@@ -223,10 +226,9 @@ def switching(scan: Scan, ripple_hz: float | None) -> Switching | None:
     """
     lines, resolution = scan.lines, float(scan.frequency_hz[1])
     known = np.isfinite(lines.power) & (lines.power > 0)
-    # against the noise of its own segment, and against that at its own frequency, as noise need not be white
+    # against the noise at its own frequency, as noise need not be white
     floor = np.interp(np.where(known, lines.frequency_hz, 0.0), scan.frequency_hz, noise_floor(scan))
-    background = np.maximum(np.maximum(lines.background, floor), 1e-300)
-    clear = known & (lines.power > _CLEAR * 1.5 * resolution * background)
+    clear = known & (lines.power > _CLEAR * 1.5 * resolution * np.maximum(floor, 1e-300))
     if clear.sum() < max(1.0, _SEEN * len(lines.power)):
         return None
     frequency, power = lines.frequency_hz[clear], lines.power[clear]

@@ -75,14 +75,11 @@ class Lines:
         Between the bins, from the ratio of the neighbouring bins of a Hann window.
     power
         Mean square of a sine at the line [unit^2].
-    background
-        Median power density of the segment in that range [unit^2/Hz].
     """
 
     start: NDArray[np.int64]
     frequency_hz: FloatArray
     power: FloatArray
-    background: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +131,8 @@ class Scan:
     weights
         Samples used in each block, shape (blocks,); 0 where samples are missing.
     wide, band
-        As captured; and within the measuring band, `None` when no filter was asked for.
+        As captured; and within the measuring band, `None` when no filter was asked for. With a band there is no mean
+        square of the wide one (NaN), and the means are those of the samples as captured.
     frequency_hz, density
         Spectrum: power density, one-sided [unit^2/Hz]. Of the samples as captured.
     segments
@@ -211,7 +209,7 @@ class _Piece:
     good: NDArray[np.bool_]
     power: FloatArray | None
     segments: int
-    lines: FloatArray  # (4, segments)
+    lines: FloatArray  # (3, segments)
     counts: NDArray[np.int64]
     missing: int
     low_run: tuple[float, int]
@@ -278,7 +276,7 @@ def _plan(channel: Channel, interval_s: float, band: BandFilter | None) -> tuple
         centre=centre,
         low=low,
         width=(high - low) / _BINS,
-        one_in=1 if count <= _WHOLE else 4,
+        one_in=1 if count <= _WHOLE else 8,
         window=(0.5 - 0.5 * np.cos(2 * np.pi * np.arange(segment) / segment)).astype(np.float32),
         band=band,
         first_line=max(3, int(np.ceil(_LINES_HZ[0] / resolution))),
@@ -379,10 +377,10 @@ def _piece(plan: _Plan, space: _Space, start: int, stop: int, block: int, *, onl
     if only_counts:
         empty = np.empty((4, 0))
         return _Piece(start, empty, None, good, None, 0, empty, counts, missing, (np.inf, 0), (-np.inf, 0))
-    wide = _blocks(own, block)
+    wide = _blocks(own, block, square=filtered is None)
     low_run = _run_at(own, int(wide[0].argmin()) * block, block, lowest=True)
     high_run = _run_at(own, int(wide[1].argmax()) * block, block, lowest=False)
-    band = _blocks(filtered, block) if filtered is not None else None
+    band = _blocks(filtered, block, mean=wide[2]) if filtered is not None else None
     power, segments, lines = _spectrum(plan, own, start, None if lost is None else lost[have:], space)
     return _Piece(start, wide, band, good, power, segments, lines, counts, missing, low_run, high_run)
 
@@ -408,21 +406,25 @@ def _centred(stored: NDArray[Any], centre: float, out: Float32) -> NDArray[np.bo
     return lost
 
 
-def _blocks(x: Float32, block: int) -> FloatArray:
-    """Low, high, mean and mean square of each block, shape (4, blocks)."""
+def _blocks(x: Float32, block: int, *, mean: FloatArray | None = None, square: bool = True) -> FloatArray:
+    """Low, high, mean and mean square of each block, shape (4, blocks).
+
+    A filter of gain 1 at rest leaves the mean of a block what it was, but for a few samples at its ends.
+    """
     short = block if block <= _SUM or block % _SUM else _SUM
     rows = x.reshape(-1, short)
-    stack = np.empty((4, len(rows)))
-    stack[0] = rows.min(axis=1)
-    stack[1] = rows.max(axis=1)
-    stack[2] = rows.sum(axis=1)
-    stack[3] = np.vecdot(rows, rows)
-    joined = stack.reshape(4, -1, block // short)
-    out = np.empty((4, joined.shape[1]))
-    out[0] = joined[0].min(axis=1)
-    out[1] = joined[1].max(axis=1)
-    out[2:] = joined[2:].sum(axis=2) / block
+    many = block // short
+    out = np.full((4, len(rows) // many), np.nan)
+    out[0] = _joined(np.minimum.reduce(rows, axis=1), many).min(axis=1)
+    out[1] = _joined(np.maximum.reduce(rows, axis=1), many).max(axis=1)
+    out[2] = _joined(np.add.reduce(rows, axis=1), many).sum(axis=1, dtype=np.float64) / block if mean is None else mean
+    if square:
+        out[3] = _joined(np.vecdot(rows, rows), many).sum(axis=1, dtype=np.float64) / block
     return out
+
+
+def _joined(values: Float32, many: int) -> Float32:
+    return values.reshape(-1, many)
 
 
 def _run_at(x: Float32, first: int, block: int, *, lowest: bool) -> tuple[float, int]:
@@ -453,7 +455,7 @@ def _counted(plan: _Plan, x: Float32, good: NDArray[np.bool_], block: int, space
 def _spectrum(
     plan: _Plan, x: Float32, start: int, lost: NDArray[np.bool_] | None, space: _Space
 ) -> tuple[FloatArray | None, int, FloatArray]:
-    """Sum of the squared transforms, their number, and the strongest line of each (start, bin, power, background)."""
+    """Sum of the squared transforms, their number, and the strongest line of each (start, bin, power)."""
     size = plan.segment
     total: FloatArray | None = None
     segments = 0
@@ -478,14 +480,14 @@ def _spectrum(
         total = power if total is None else total + power
         segments += len(rows)
         found.append(np.vstack([starts, _strongest(transform, plan.first_line, plan.last_line)]))
-    lines = np.concatenate(found, axis=1) if found else np.empty((4, 0))
+    lines = np.concatenate(found, axis=1) if found else np.empty((3, 0))
     return total, segments, lines
 
 
 def _strongest(transform: NDArray[np.complex64], first: int, last: int) -> FloatArray:
-    """Place (in bins), squared size of the peak and median square of each row, shape (3, rows)."""
+    """Place (in bins) and squared size of the peak of each row, shape (2, rows)."""
     if last - first < 8:
-        return np.full((3, len(transform)), np.nan)
+        return np.full((2, len(transform)), np.nan)
     part = transform[:, first - 1 : last + 1]
     squares = part.real**2 + part.imag**2
     inner = squares[:, 1:-1]
@@ -500,7 +502,7 @@ def _strongest(transform: NDArray[np.complex64], first: int, last: int) -> Float
     # and its size there: sin(pi d)/(pi d (1 - d^2)) of the peak
     droop = np.sinc(shift) / np.where(np.abs(shift) < 1, 1.0 - shift**2, 1.0)
     place = first + peak + np.where(up, shift, -shift)
-    return np.vstack([place, (middle / droop) ** 2, np.median(inner, axis=1)])
+    return np.vstack([place, (middle / droop) ** 2])
 
 
 def _histogram(plan: _Plan, pieces: list[_Piece]) -> Histogram:
@@ -562,8 +564,6 @@ def _assembled(plan: _Plan, pieces: list[_Piece], histogram: Histogram, step: fl
             frequency_hz=lines[1] * resolution,
             # a sine of amplitude a gives |X| = a/2 sum w, sum w = half the length
             power=lines[2] * gain**2 / 2 * (4.0 / size) ** 2,
-            # the median of squared noise is ln 2 of its mean
-            background=lines[3] * scale / np.log(2),
         ),
         histogram=histogram,
         missing=sum(p.missing for p in pieces),
