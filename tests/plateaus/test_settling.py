@@ -97,6 +97,15 @@ def test_the_limit_itself_is_allowed(judge):
     assert judge(US_OFF_MODE, steps(9.92, 10.0)).settled
 
 
+def test_off_mode_asks_for_a_reading_every_second(judge):
+    # "with samples taken at least once every second"
+    assert judge(US_OFF_MODE, np.full(400, 0.2), 1.0).settled
+    slow = judge(US_OFF_MODE, np.full(400, 0.2), 2.0)
+    assert slow.reason == "mains power was read every 2 s, the rule needs 1 s or less"
+    assert not slow.settled
+    assert judge(US_SINGLE_VOLTAGE, np.full(400, 0.2), 2.0).settled
+
+
 def test_a_single_stray_reading_decides_but_is_told_apart(judge):
     power = np.full(400, 50.0)
     power[300] = 46.0

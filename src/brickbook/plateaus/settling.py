@@ -141,6 +141,9 @@ def _judge(rule: StabilityRule, column: str, part: _Part, interval_s: float) -> 
     gap = float(np.max(np.diff(part.time_s, prepend=part.from_s, append=part.to_s)))
     if gap > max(_LONGEST_GAP_S, 5.0 * interval_s):
         return part.outcome(settled=False, reason=f"no reading of {name} for {_duration(gap)} within the last {length}")
+    if rule.longest_interval_s is not None and interval_s > 1.05 * rule.longest_interval_s:
+        slow = f"{name} was read every {interval_s:.3g} s, the rule needs {rule.longest_interval_s:.3g} s or less"
+        return part.outcome(settled=False, reason=slow)
     return _judge_slope(name, part) if rule.criterion == "slope" else _judge_drift(rule, column, part)
 
 
