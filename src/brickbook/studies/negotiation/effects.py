@@ -104,7 +104,7 @@ def _effect(story: Story, port: PortStory, event: NeighbourEvent) -> Effect | No
     )
     if before is None and not powered:
         return None
-    caused = tuple(one for one in port.timeline.renegotiations if one.neighbour == event)
+    caused = tuple(one for one in port.renegotiations if one.neighbour == event)
     # what is plugged or pulled next, on any port, has effects of its own
     later = [other.time_s for other in story.events if other.time_s > event.time_s]
     to_s = min([event.time_s + story.criteria.window_s, *later])
@@ -112,7 +112,8 @@ def _effect(story: Story, port: PortStory, event: NeighbourEvent) -> Effect | No
     last_s = float(port.log.time_s[-1]) if trace is None or not len(trace.vbus.time_s) else float(trace.vbus.time_s[-1])
     # the log may end before the window does; what is caused must be covered all the same
     to_s = max([min(to_s, last_s), *(one.negotiation.end_s for one in caused), event.time_s])
-    after = port.contract_at(to_s)
+    # the next event, a pulled plug perhaps, is not of this stretch
+    after = port.contract_at(float(np.nextafter(to_s, -np.inf)) if to_s in later else to_s)
     if trace is not None and trace.covers(event.time_s, to_s) and to_s > event.time_s:
         part = trace.vbus.span(event.time_s, to_s)
         unpowered = below(part, story.criteria.threshold_v)

@@ -132,7 +132,7 @@ def _one(recording: Recording, evidence: Evidence, found: list[Figure], notes: l
 def _counts(desk: _Desk, felt: tuple[Effect, ...]) -> Iterator[Figure]:
     port = desk.port
     first = (NegotiationKind.FIRST_CONTRACT,)
-    again = [one for one in port.timeline.renegotiations if one.negotiation.kind not in first]
+    again = [one for one in port.renegotiations if one.negotiation.kind not in first]
     all_rows = (port.rows(float(port.log.time_s[0]), float(port.log.time_s[-1])),)
     method = (
         "negotiations after the first, told by what set them off; a neighbour's when they start within "
@@ -145,7 +145,7 @@ def _counts(desk: _Desk, felt: tuple[Effect, ...]) -> Iterator[Figure]:
     resets = [event for event in port.timeline.history.events if isinstance(event, HardReset)]
     rows = tuple(port.row(event.row) for event in resets) or all_rows
     yield _figure("hard_reset_count", exact(float(len(resets))), "", desk.base, "Hard Reset ordered sets", rows)
-    if not desk.story.events:
+    if not felt:
         return
     criteria = desk.story.criteria
     lost = [effect for effect in felt if effect.reboots]
@@ -176,7 +176,7 @@ def _first_contract(desk: _Desk) -> Iterator[Figure]:
     port = desk.port
     firsts = [
         one.negotiation
-        for one in port.timeline.renegotiations
+        for one in port.renegotiations
         if one.negotiation.kind is NegotiationKind.FIRST_CONTRACT and one.negotiation.outcome is Ending.CONTRACT
     ]
     plugs = [e for e in desk.story.events if e.port == port.port and e.kind is NeighbourKind.PLUG]
@@ -283,7 +283,12 @@ def _unpowered(desk: _Desk, effect: Effect, conditions: Conditions) -> Iterator[
             flags = list(_coarse(desk))
             if span.open_ended:
                 flags.append("at least: VBUS had not come back when the trace or the window ended")
-            method = f"time with VBUS below {span.threshold_v:g} V, straight lines between readings"
+            method = (
+                f"time with VBUS below {span.threshold_v:g} V, straight lines between readings at most "
+                f"{1000 * desk.port.trace.interval_s:.3g} ms apart"
+                if desk.port.trace is not None
+                else ""
+            )
             yield _figure(name, measured, "s", where, method, rows, tuple(flags))
         return
     if effect.inferred_s is None:

@@ -13,9 +13,8 @@ from brickbook.studies.negotiation.figures import cause_of, event_conditions
 from brickbook.studies.negotiation.story import PortStory, Story, tell
 from brickbook.studies.negotiation.words import by_whom, contract_words, effect_words, what_words
 from brickbook.usbpd import (
+    TIMERS,
     Attached,
-    ContractEnded,
-    ContractMade,
     NegotiationKind,
     Outcome,
     Renegotiation,
@@ -48,9 +47,9 @@ def page(view: View) -> Section:
         blocks.append(_timers(view, timers))
     blocks.append(
         Text(
-            "A negotiation counts as a neighbour's doing when it starts soon after a plug or unplug; how soon is stated "
-            "in the figures. A device without a battery is taken to reboot when its supply stays below the stated "
-            "voltage for longer than the stated time; another device may need more."
+            "A negotiation counts as a neighbour's doing when it starts soon after a plug or unplug; how soon is "
+            "stated in the figures. A device without a battery is taken to reboot when its supply stays below "
+            "the stated voltage for longer than the stated time; another device may need more."
         )
     )
     return Section("negotiation", TITLE, _lead(view), tuple(blocks))
@@ -72,7 +71,9 @@ def _lead(view: View) -> str:
     resets = sum(int(f.value) for f in view.figures if f.name == "hard_reset_count")
     if not reboots:
         ports = sorted({str(f.conditions["port"]) for f in view.figures if "port" in f.conditions})
-        text = f"What {_listed(ports)} agreed on was recorded; what neighbours do to them was not tried."
+        alone = len(view.charger.ports) == 1
+        text = f"What {_listed(ports)} agreed on was recorded; "
+        text += "there is no other port." if alone else "what a plug at another port does to a device was not tried."
     elif any(f.value for f in reboots):
         ports = sorted({str(f.conditions["port"]) for f in reboots if f.value})
         text = f"A plug at another port would have rebooted a device without a battery on {_listed(ports)}"
@@ -103,7 +104,7 @@ def _timeline(story: Story, felt: dict[str, tuple[Effect, ...]]) -> Chart:
     shown = _shown_contracts(story)
     for port in story.ports:
         spans += _contract_spans(port, high, shown)
-        for one in port.timeline.renegotiations:
+        for one in port.renegotiations:
             if one.negotiation.outcome is Outcome.CONTRACT:
                 spans.append((port.port, one.negotiation.start_s, one.negotiation.end_s, _CHANGING))
         for effect in felt[port.port]:
@@ -112,7 +113,7 @@ def _timeline(story: Story, felt: dict[str, tuple[Effect, ...]]) -> Chart:
     order = [*shown, "other contract", _NO_CONTRACT, _CHANGING, _NO_POWER]
     spans.sort(key=lambda span: (order.index(span[3]), span[1]))
     cut = [port for port, all_of in felt.items() if any(effect.reboots for effect in all_of)]
-    moved = [p.port for p in story.ports if any(cause_of(one) == "neighbour" for one in p.timeline.renegotiations)]
+    moved = [p.port for p in story.ports if any(cause_of(one) == "neighbour" for one in p.renegotiations)]
     if cut:
         title = f"{_listed(cut)} lost its supply when a neighbour was plugged or pulled"
     elif moved:
@@ -153,19 +154,17 @@ def _shown_contracts(story: Story) -> list[str]:
 def _contract_spans(port: PortStory, high: float, shown: list[str] | None) -> list[tuple[str, float, float, str]]:
     """Stretches with one contract, from the first sign of life on; `None` names every contract."""
     spans: list[tuple[str, float, float, str]] = []
-    since: float | None = None
     kind = _NO_CONTRACT
-    for event in port.timeline.history.events:
-        if isinstance(event, Attached) and since is None:
-            since = event.time_s
-        elif isinstance(event, ContractMade | ContractEnded):
-            made = contract_words(event.contract) if isinstance(event, ContractMade) else _NO_CONTRACT
-            new = made if shown is None or made in shown or made == _NO_CONTRACT else "other contract"
-            if since is not None and new != kind:
-                spans.append((port.port, since, event.time_s, kind))
-            if since is None or new != kind:
-                since = event.time_s
-            kind = new
+    attached = (event.time_s for event in port.timeline.history.events if isinstance(event, Attached))
+    since = next(attached, None)
+    for time_s, contract in port.contracts:
+        made = contract_words(contract) if contract is not None else _NO_CONTRACT
+        new = made if shown is None or made in shown or made == _NO_CONTRACT else "other contract"
+        if new == kind and since is not None:
+            continue
+        if since is not None:
+            spans.append((port.port, since, time_s, kind))
+        since, kind = time_s, new
     if since is not None:
         spans.append((port.port, since, max(high, since), kind))
     return spans
@@ -258,7 +257,7 @@ def _renegotiations(story: Story) -> list[Block]:
     told: list[tuple[PortStory, Renegotiation]] = []
     asked: dict[str, int] = {}
     for port in story.ports:
-        for one in port.timeline.renegotiations:
+        for one in port.renegotiations:
             if one.negotiation.kind is NegotiationKind.SINK_REQUEST:
                 asked[port.port] = asked.get(port.port, 0) + 1
             else:
@@ -288,7 +287,9 @@ def _timers(view: View, timers: list[Figure]) -> TableBlock:
     for finding in view.findings:
         findings.setdefault(finding.figure, []).append(finding)
     rows: list[tuple[Cell, ...]] = []
-    for name, which in dict.fromkeys((str(f.conditions["timer"]), str(f.conditions["which"])) for f in timers):
+    order = list(TIMERS)
+    kinds = {(str(f.conditions["timer"]), str(f.conditions["which"])) for f in timers}
+    for name, which in sorted(kinds, key=lambda kind: (order.index(kind[0]), kind[1])):
         mine = [f for f in timers if (f.conditions["timer"], f.conditions["which"]) == (name, which)]
         worst = (max if which == "longest" else min)(mine, key=lambda f: f.value)
         judged: set[str] = {f.decision for one in mine for f in findings.get(one.key, [])}

@@ -82,18 +82,18 @@ def _log_gaps(story: Story, port: PortStory) -> Iterator[Note]:
     for count, text in (
         (history.undelivered_count, "frames without GoodCRC"),
         (history.repeat_count, "repeated frames"),
-        (log.out_of_order_count, "rows of the log out of order; they were sorted"),
-        (log.direction_conflict_count, "rows whose direction contradicts their header; the header was believed"),
+        (log.out_of_order_count, "rows of the whole log out of order, sorted"),
+        (log.direction_conflict_count, "rows of the whole log whose direction contradicts their header"),
     ):
         if count:
-            note = f"{story.recording.name}, {port.port}: {count} {text}."
+            note = f"{story.recording.name}, {port.port}: {text}: {count}."
             yield Note(_STUDY, "info", note, Conditions.of(log=story.recording.name, port=port.port))
     if history.no_partner:
         yield warn(story.recording, port.port, "capabilities were sent and never acknowledged: no USB PD device")
 
 
 def _outcomes(story: Story, port: PortStory) -> Iterator[Note]:
-    for one in port.timeline.history.negotiations:
+    for one in (again.negotiation for again in port.renegotiations):
         if one.outcome is Outcome.NONE:
             text = f"the {one.kind} that began at {one.start_s:.3f} s ended without a contract"
             yield warn(story.recording, port.port, text, (port.rows(one.start_s, one.end_s),))
@@ -123,10 +123,10 @@ def _device(story: Story, port: PortStory) -> Iterator[Note]:
     for what, values in by_name.items():
         name, _, verdict = what.partition(" ")
         worst = min(values) if verdict == "too short" else max(values)
-        text = f"{len(values)} times of the plugged device are {verdict} for {name}, the worst {1000 * worst:.4g} ms"
-        note = (
-            f"{story.recording.name}, {port.port}: {text}; this is the device's doing and says nothing of the charger."
+        text = (
+            f"the plugged device's {name} is {verdict}, at worst {1000 * worst:.4g} ms, in {len(values)} of its answers"
         )
+        note = f"{story.recording.name}, {port.port}: {text}; that says nothing of the charger."
         yield Note(_STUDY, "info", note, Conditions.of(log=story.recording.name, port=port.port))
 
 
@@ -141,7 +141,7 @@ def _quiet(story: Story, port: PortStory, felt: tuple[Effect, ...]) -> Iterator[
         ended = not any(e.time_s > effect.event.time_s for e in story.events)
         if not effect.caused and ended and short_s > 0:
             text = (
-                f"the recording ends {effect.to_s - effect.from_s:.3g} s after {effect.event.kind} on {effect.event.port}: "
-                f"a later reaction would not be seen"
+                f"the recording ends {effect.to_s - effect.from_s:.3g} s after {effect.event.kind} on "
+                f"{effect.event.port}: a later reaction would not be seen"
             )
             yield Note(_STUDY, "info", f"{story.recording.name}, {port.port}: {text}.", where)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,10 +17,12 @@ from brickbook.usbpd import (
     ContractEnded,
     ContractMade,
     MessageLog,
+    NegotiationKind,
     NeighbourEvent,
     NeighbourKind,
     PortTimeline,
     RebootCriterion,
+    Renegotiation,
     StampSettings,
     VbusTrace,
     analyse_port,
@@ -77,24 +79,38 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class PortStory:
-    """One port: its log, what `usbpd` makes of it, and its VBUS."""
+    """One port: its log, what `usbpd` makes of it, its VBUS, and when its own plug was pulled [s].
+
+    `renegotiations` are those of the timeline, save that what follows the pulling of the port's own plug is no
+    interruption: it counts as a first contract.
+    """
 
     port: str
     table: Table
     log: MessageLog
     timeline: PortTimeline
+    renegotiations: tuple[Renegotiation, ...]
     trace: Trace | None
+    unplugs: tuple[float, ...]
+
+    @property
+    def contracts(self) -> tuple[tuple[float, Contract | None], ...]:
+        """From when on [s] which contract was in force; `None` for none. Pulling the plug ends one, seen or not."""
+        changes: list[tuple[float, Contract | None]] = [(time_s, None) for time_s in self.unplugs]
+        for event in self.timeline.history.events:
+            if isinstance(event, ContractMade):
+                changes.append((event.time_s, event.contract))
+            elif isinstance(event, ContractEnded):
+                changes.append((event.time_s, None))
+        return tuple(sorted(changes, key=lambda change: change[0]))
 
     def contract_at(self, time_s: float) -> Contract | None:
         """The contract in force at a time."""
         have: Contract | None = None
-        for event in self.timeline.history.events:
-            if event.time_s > time_s:
+        for since_s, contract in self.contracts:
+            if since_s > time_s:
                 break
-            if isinstance(event, ContractMade):
-                have = event.contract
-            elif isinstance(event, ContractEnded):
-                have = None
+            have = contract
         return have
 
     def rows(self, start_s: float, end_s: float) -> Rows:
@@ -176,9 +192,28 @@ def tell(recording: Recording, instruments: Mapping[str, Instrument] | None = No
                 criterion=RebootCriterion(criteria.threshold_v, criteria.hold_up_s),
                 stamps=StampSettings(at_frame_end=criteria.at_frame_end, uncertainty_s=error_s),
             )
-            ports.append(PortStory(port, table, log, timeline, trace))
+            unplugs = tuple(e.time_s for e in events if e.port == port and e.kind is NeighbourKind.UNPLUG)
+            ports.append(PortStory(port, table, log, timeline, _explained(timeline, unplugs), trace, unplugs))
     ports.sort(key=lambda told: told.port)
     return Story(recording, criteria, events, event_tables[0] if event_tables else None, tuple(ports))
+
+
+def _explained(timeline: PortTimeline, unplugs: Sequence[float]) -> tuple[Renegotiation, ...]:
+    """Renegotiations, those that a pulled plug explains turned into first contracts, or left out where nothing came.
+
+    On the wire a pulled plug looks like a supply that was cut, or, without a trace of VBUS, like a new offer.
+    """
+    found: list[Renegotiation] = []
+    for one in timeline.renegotiations:
+        had = one.negotiation
+        begin_s = had.first_capabilities_s if had.first_capabilities_s is not None else had.start_s
+        pulled = had.before is not None and any(had.before.start_s < time_s < begin_s for time_s in unplugs)
+        if not pulled or had.kind not in (NegotiationKind.SUPPLY_RESTART, NegotiationKind.SOURCE_OFFER):
+            found.append(one)
+        elif had.first_capabilities_s is not None:
+            anew = replace(had, kind=NegotiationKind.FIRST_CONTRACT, start_s=begin_s, before=None)
+            found.append(Renegotiation(anew, None, str(anew.kind), anew.end_s - begin_s, None, None, None))
+    return tuple(found)
 
 
 def _criteria(recording: Recording) -> Criteria:
@@ -198,7 +233,13 @@ def _criteria(recording: Recording) -> Criteria:
     stamps = str(given.get("stamps", "frame start"))
     if stamps not in ("frame start", "frame end"):
         raise ValueError(f'condition stamps is {stamps!r}; expected "frame start" or "frame end"')
-    return replace(Criteria(at_frame_end=stamps == "frame end"), **numbers)
+    usual = Criteria()
+    return Criteria(
+        numbers.get("threshold_v", usual.threshold_v),
+        numbers.get("hold_up_s", usual.hold_up_s),
+        numbers.get("window_s", usual.window_s),
+        stamps == "frame end",
+    )
 
 
 def _events(table: Table) -> tuple[NeighbourEvent, ...]:

@@ -1,7 +1,7 @@
-"""Timers seen on the wire, as figures can be made of them: who is answerable, between which stamps, which is the worst.
+"""Timers seen on the wire, made ready for figures: who is answerable, between which stamps, which is the worst.
 
-Names are those of `usbpd.TIMERS`. tSenderResponse is not a figure of its own: it is the wait of the asking side, and the
-answer it waits for is the one tReceiverResponse times; the rules judge that one time against both.
+Names are those of `usbpd.TIMERS`. tSenderResponse is not a figure of its own: it is the wait of the asking side, and
+the answer it waits for is the one tReceiverResponse times; the rules judge that one time against both.
 """
 
 from __future__ import annotations
