@@ -5,7 +5,8 @@ The numbers in docs/explanation/soak.md come from it (seeds 0 to the number of l
 
 Each log is an hour of one port, a row every 1 or 2 s: up to four events at least 200 s apart; noise of 0.02 to 0.3 %
 with a memory; a drift of up to 1.5 %; a load that is not constant; lost readings; single wrong readings; and transients
-of 5 to 30 s that are no events. A foldback is 4 to 60 % deep and takes up to 90 s.
+of 5 to 30 s that are no events. A foldback is 4 to 60 % deep and takes up to 90 s. A tenth of the
+logs have a slow fall of 5 to 15 % in 17 to 25 min instead.
 """
 
 from __future__ import annotations
@@ -54,6 +55,10 @@ def random_log(seed: int) -> Log:
     amps = float(g.uniform(0.5, 5.0))
     share, volts = np.ones(n), np.full(n, contract * float(g.uniform(0.98, 1.02)))
     truths: list[Truth] = []
+    if g.random() < 0.1:  # a slow fall, alone in its log
+        began, took = float(g.uniform(300.0, 1500.0)), float(g.uniform(1000.0, 1500.0))
+        share -= float(g.uniform(0.05, 0.15)) * np.clip((t - began) / took, 0.0, 1.0)
+        return _spoil(g, t, volts, amps * share, [Truth("drift", began + took / 2, took)])
     up, at, level, full_v = True, float(g.uniform(230.0, 900.0)), 1.0, True
     for _ in range(int(g.integers(0, 5))):
         if at > 3300.0 or not up:

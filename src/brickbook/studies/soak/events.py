@@ -32,6 +32,9 @@ _DRIFT_S = 600.0
 _CONTRACT_RATIO = 0.08  # change of voltage that is another contract
 _FULL = 0.97
 _REGULAR = 0.20
+_HICCUPS = 3
+_HICCUP_GAP_S = 120.0
+_LEVEL_S = 300.0  # over which a slow fall must be flat to be over
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +221,11 @@ def _levels(t: FloatArray, p: FloatArray, interval: float, first: float) -> _Lev
         if away.mean() < 0.9:
             k += 1
             continue
-        settled = _settle(smooth, k, stay, threshold)
+        # a course that had left its level long before is a slow fall: it ends where it is flat, not at the next 3 %
+        shortly = smooth[max(k - stay, begin) : max(k - stay // 2, begin + 1)]
+        slow = k - begin > stay and abs(float(np.median(shortly)) - level) > threshold / 2
+        flat = (max(4, round(_LEVEL_S / interval)), threshold / 6) if slow else (stay, threshold / 3)
+        settled = _settle(smooth, k, *flat)
         stays.append((float(t[begin]), float(t[max(k - 1, begin)]), level))
         level = float(np.median(smooth[settled : settled + stay]))
         begin = k
@@ -227,12 +234,12 @@ def _levels(t: FloatArray, p: FloatArray, interval: float, first: float) -> _Lev
     return _Levels(t, smooth, tuple(stays))
 
 
-def _settle(smooth: FloatArray, k: int, stay: int, threshold: float) -> int:
-    """First row from which the next minute is level to a third of a step."""
+def _settle(smooth: FloatArray, k: int, stay: int, allowed: float) -> int:
+    """First row from which the next `stay` rows are level: their halves differ less than allowed."""
     n = len(smooth)
     while k + stay < n:
         half = stay // 2
-        if abs(float(np.median(smooth[k + half : k + stay]) - np.median(smooth[k : k + half]))) < threshold / 3:
+        if abs(float(np.median(smooth[k + half : k + stay]) - np.median(smooth[k : k + half]))) < allowed:
             return k
         k += max(1, stay // 15)
     return k
@@ -247,10 +254,10 @@ def _steps(
     outages: list[tuple[float, float, float]],
 ) -> list[Event]:
     events = []
-    for (_, left, before), (right, _, after) in pairwise(levels.stays):
+    for (earlier, _, before), (right, _, after) in pairwise(levels.stays):
         if any(a - 2 * interval <= right <= (b if np.isfinite(b) else a) + _SMOOTH_S for a, b, _ in outages):
             continue  # the trip's own event tells of it
-        when, took = _crossing(t, levels.smooth, left, right, before, after)
+        when, took = _crossing(t, levels.smooth, earlier, right, before, after)
         u = float(np.hypot(interval, took) / 12**0.5)
         kind: Kind
         around_before = v[(t > when - took - _STAY_S) & (t < when - took)]
@@ -271,10 +278,10 @@ def _steps(
 
 
 def _crossing(
-    t: FloatArray, smooth: FloatArray, left: float, right: float, before: float, after: float
+    t: FloatArray, smooth: FloatArray, earlier: float, right: float, before: float, after: float
 ) -> tuple[float, float]:
     """Time half-way between two levels, and the time from a tenth to nine tenths of the way."""
-    from_k = int(np.searchsorted(t, left - _STAY_S))
+    from_k = int(np.searchsorted(t, earlier))
     to_k = int(np.searchsorted(t, right + 3600.0))
     part = (smooth[from_k:to_k] - before) / (after - before)
     here = t[from_k:to_k]
@@ -302,26 +309,37 @@ def _level_at(levels: _Levels, when: float, side: int) -> float:
 def _hiccups(trips: list[Event]) -> list[Event]:
     """Trips as they are, but three or more at regular intervals as one hiccup."""
     out: list[Event] = []
-    k = 0
-    while k < len(trips):
-        stop = k + 1
-        gaps: list[float] = []
-        while stop < len(trips):
-            gap = trips[stop].time_s - trips[stop - 1].time_s
-            if gaps and abs(gap - float(np.median(gaps))) > _REGULAR * float(np.median(gaps)) + 2.0:
-                break
-            if gap > 120.0:
-                break
-            gaps.append(gap)
-            stop += 1
-        group = trips[k:stop]
-        if len(group) >= 3:
-            one, last = group[0], group[-1]
-            out.append(Event("hiccup", one.time_s, one.u_time_s, one.before_w, 0.0, last.until_s, len(group)))
+    for chain in _chains(trips):
+        if len(chain) >= _HICCUPS:
+            one, last = chain[0], chain[-1]
+            out.append(Event("hiccup", one.time_s, one.u_time_s, one.before_w, 0.0, last.until_s, len(chain)))
         else:
-            out += group
-        k = stop
+            out += chain
     return out
+
+
+def _chains(trips: list[Event]) -> list[list[Event]]:
+    """Trips that follow one another within two minutes, cut where the interval is not regular."""
+    near: list[list[Event]] = []
+    for trip in trips:
+        if near and trip.time_s - near[-1][-1].time_s <= _HICCUP_GAP_S:
+            near[-1].append(trip)
+        else:
+            near.append([trip])
+    chains: list[list[Event]] = []
+    for group in near:
+        gaps = np.diff([trip.time_s for trip in group])
+        usual = float(np.median(gaps)) if len(gaps) else 1.0
+        # a trip of which a row is lost is not seen: two or three intervals in one are as regular
+        regular = np.abs(gaps - np.maximum(np.round(gaps / usual), 1.0) * usual) <= _REGULAR * usual + 2.0
+        regular &= gaps <= 3.5 * usual
+        chains.append([group[0]])
+        for trip, follows in zip(group[1:], regular, strict=True):
+            if follows:
+                chains[-1].append(trip)
+            else:
+                chains.append([trip])
+    return chains
 
 
 def _within_hiccup(trip: Event, events: list[Event], trips: list[Event]) -> bool:

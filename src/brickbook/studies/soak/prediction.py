@@ -47,6 +47,7 @@ _MODEL_SPAN_S = 1200.0  # over which such a departure is alike
 _MODEL_FADES_S = 1800.0  # in which it fades as the curve flattens
 _TAIL_RATIO = 0.045  # of what is still to come: third bodies and easier convection make a slow tail
 HORIZON_S = 8 * 3600.0  # furthest soak that is planned
+_PLANNED_S = tuple(60.0 * m for m in (0, 5, 10, 15, 20, 30, 40, 50, 60, 75, 90, 120, 150, 180, 240, 300, 360, 480))
 _PLANS = 60  # draws for which the further soak is planned
 
 
@@ -154,16 +155,12 @@ def predict(
     prior_mean = np.array([room0 if cold else y[0], 0.0, 0.0])
     prior_sd = np.array([_START_K if cold else max(1.0, 0.2 * scale), scale, scale])
     variance, share = _noise(design, data, prior_mean, prior_sd)
-    departure = _MODEL_RATIO * rise * np.exp(-t / _MODEL_FADES_S)
-    cover = np.outer(departure, departure) * _alike(t, t) + variance / share * np.eye(len(t))
-    white = np.linalg.inv(
-        np.linalg.cholesky(cover)
-    )  # a curve's departure from the model is part of the readings' errors
+    white = np.linalg.inv(np.linalg.cholesky(_cover(t, rise, variance / share)))
     mean, precision, evidence = _posterior(white @ design, data @ white.T, prior_mean, prior_sd)
     log_prior = -0.5 * (np.log(tau1 / _TAU1_S) / _SPREAD1) ** 2 - 0.5 * (np.log(tau2 / _TAU2_S) / _SPREAD2) ** 2
     weight = np.exp(evidence + log_prior - np.max(evidence + log_prior))
     cell, beta = _draw(rng, weight / weight.sum(), mean, precision, draws, tau1 / tau2 if cold else None)
-    misfit = 0.5 * float(departure[-1]) * rng.standard_normal(len(cell))
+    misfit = 0.5 * float(_departure(t[-1:], rise)[0]) * rng.standard_normal(len(cell))
     now = float(np.mean(y[-max(2, len(y) // 30) :]))
     ahead = _Room.of(t, room, rng, len(cell))
     lag_end = np.array([lag[float(tau)][-1] for tau in tau2])[cell]
@@ -184,7 +181,7 @@ def predict(
     curve_s = np.linspace(float(t[-1]), max(float(t[-1]) * 1.02, 3600.0, *at_s), 40)
     curve = np.array([np.quantile(later(float(s)), (0.5, 0.025, 0.975)) for s in curve_s]).T
     steady = steady_rise + ahead.level
-    further = _further(t, a, b, beta, variance / share, prior_sd, tolerance_k)
+    further = _further(t, a, b, beta, variance / share, prior_sd, rise, tolerance_k)
     reached = (now - (ahead.level - room0) - float(np.median(beta[:, 0]))) / max(
         float(np.median(beta.sum(axis=1) - beta[:, 0])), 1e-9
     )
@@ -335,25 +332,56 @@ def _further(
     beta: FloatArray,
     variance: float,
     prior_sd: FloatArray,
+    rise: float,
     tolerance_k: float,
 ) -> FloatArray:
-    """For some draws: how much longer until the steady temperature is known, from what later readings will tell."""
-    step = float((t[-1] - t[0]) / (len(t) - 1))
-    later = np.arange(t[-1] + step, t[-1] + HORIZON_S, step)
-    when = np.concatenate([t, later])
+    """For some draws: how much longer until the steady temperature is known, from what later readings will tell.
+
+    The readings to come have the noise and the departures of those so far; their information about the curve, linear in
+    its parameters near the draw, is added to what is known beforehand.
+    """
+    now, step = float(t[-1]), float((t[-1] - t[0]) / (len(t) - 1))
+    a, b = tau1[:_PLANS, None], tau2[:_PLANS, None]
+    a1, a2 = beta[:_PLANS, 1, None], beta[:_PLANS, 2, None]
     start = np.diag(1.0 / np.concatenate([prior_sd, [_SPREAD1, _SPREAD2]]) ** 2)
     toward = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
-    out: list[float] = []
-    for a, b, (_, a1, a2) in zip(tau1[:_PLANS], tau2[:_PLANS], beta[:_PLANS], strict=True):
+    spreads = []
+    for more in _PLANNED_S:
+        when = np.linspace(t[0], now + more, _BINS)
+        noise = variance * step * (_BINS - 1) / (now + more - t[0])
+        white = np.linalg.inv(np.linalg.cholesky(_cover(when, rise, noise)))
         e1, e2 = np.exp(-when / a), np.exp(-when / b)
         # derivatives by T0, A1, A2 and by the logarithms of the time constants
-        slopes = np.column_stack([np.ones(len(when)), 1 - e1, 1 - e2, -a1 * e1 * when / a, -a2 * e2 * when / b])
-        gained = np.cumsum(slopes[:, :, None] * slopes[:, None, :], axis=0)[len(t) - 1 :: 4]
-        spread = np.linalg.solve(gained / variance + start, np.broadcast_to(toward, (len(gained), 5))[..., None])
-        left = (a1 * e1 + a2 * e2)[len(t) - 1 :: 4]
-        known = np.flatnonzero(spread[:, :, 0] @ toward + (_TAIL_RATIO * left) ** 2 <= (tolerance_k / 1.96) ** 2)
-        out.append(4.0 * step * float(known[0]) if len(known) else HORIZON_S)
-    return np.array(out)
+        slopes = np.stack([np.ones(e1.shape), 1 - e1, 1 - e2, -a1 * e1 * when / a, -a2 * e2 * when / b], axis=2)
+        slopes = white @ slopes
+        told = np.einsum("dni,dnj->dij", slopes, slopes) + start
+        spread = np.linalg.solve(told, np.broadcast_to(toward, (len(told), 5))[..., None])[..., 0] @ toward
+        spreads.append(spread + (_TAIL_RATIO * (a1 * e1 + a2 * e2)[:, -1]) ** 2)
+    table = np.log(np.minimum.accumulate(np.array(spreads), axis=0))  # more readings cannot tell less
+    needed = 2.0 * np.log(tolerance_k / 1.96)
+    return np.array([_reached(np.array(_PLANNED_S), column, needed) for column in table.T])
+
+
+def _reached(more: FloatArray, falling: FloatArray, needed: float) -> float:
+    """Where a falling course comes down to what is needed, by straight lines; the last place where it never does."""
+    below = np.flatnonzero(falling <= needed)
+    if not len(below):
+        return float(more[-1])
+    k = int(below[0])
+    if k == 0:
+        return 0.0
+    part = (falling[k - 1] - needed) / (falling[k - 1] - falling[k])
+    return float(more[k - 1] + part * (more[k] - more[k - 1]))
+
+
+def _cover(t: FloatArray, rise: float, variance: float) -> FloatArray:
+    """Covariance of the readings about the model: a curve's own departure from it, and noise."""
+    departure = _departure(t, rise)
+    return np.asarray(np.outer(departure, departure) * _alike(t, t) + variance * np.eye(len(t)), dtype=np.float64)
+
+
+def _departure(t: FloatArray, rise: float) -> FloatArray:
+    return np.asarray(_MODEL_RATIO * rise * np.exp(-t / _MODEL_FADES_S), dtype=np.float64)
 
 
 def _interval(draws: FloatArray) -> Interval:
