@@ -11,10 +11,9 @@ from brickbook.core.study import View
 from brickbook.studies.negotiation.effects import Effect, effects
 from brickbook.studies.negotiation.figures import cause_of, event_conditions
 from brickbook.studies.negotiation.story import PortStory, Story, tell
-from brickbook.studies.negotiation.words import by_whom, contract_words, effect_words, what_words
+from brickbook.studies.negotiation.words import by_whom, contract_words, effect_words, strip_words, what_words
 from brickbook.usbpd import (
     TIMERS,
-    Attached,
     NegotiationKind,
     Outcome,
     Renegotiation,
@@ -23,8 +22,8 @@ from brickbook.usbpd import (
 __all__ = ["page"]
 
 TITLE = "Negotiation"
-_NO_CONTRACT, _CHANGING, _NO_POWER = "no contract", "negotiating", "no power"
-_MOST_CONTRACTS = 5  # a strip with more colours cannot be read
+_OTHER, _CHANGING, _NO_POWER = "other contract", "negotiating", "no power"
+_MOST_CONTRACTS = 4  # with negotiating and no power there are then six colours
 _MARGIN_S = 0.15
 
 
@@ -105,12 +104,13 @@ def _timeline(story: Story, felt: dict[str, tuple[Effect, ...]]) -> Chart:
     for port in story.ports:
         spans += _contract_spans(port, high, shown)
         for one in port.renegotiations:
-            if one.negotiation.outcome is Outcome.CONTRACT:
+            asked = one.negotiation.kind is NegotiationKind.SINK_REQUEST
+            if one.negotiation.outcome is Outcome.CONTRACT and not asked:
                 spans.append((port.port, one.negotiation.start_s, one.negotiation.end_s, _CHANGING))
         for effect in felt[port.port]:
             if effect.unpowered is not None:
                 spans += [(port.port, start, end, _NO_POWER) for start, end in effect.unpowered.spans]
-    order = [*shown, "other contract", _NO_CONTRACT, _CHANGING, _NO_POWER]
+    order = [*shown, _OTHER, _CHANGING, _NO_POWER]
     spans.sort(key=lambda span: (order.index(span[3]), span[1]))
     cut = [port for port, all_of in felt.items() if any(effect.reboots for effect in all_of)]
     moved = [p.port for p in story.ports if any(cause_of(one) == "neighbour" for one in p.renegotiations)]
@@ -145,28 +145,27 @@ def _shown_contracts(story: Story) -> list[str]:
     _, high = _ends(story)
     for port in story.ports:
         for _, start, end, kind in _contract_spans(port, high, None):
-            if kind != _NO_CONTRACT:
-                length[kind] = length.get(kind, 0.0) + end - start
-    longest = sorted(length, key=lambda kind: -length[kind])[:_MOST_CONTRACTS]
+            length[kind] = length.get(kind, 0.0) + end - start
+    most = _MOST_CONTRACTS if len(length) <= _MOST_CONTRACTS else _MOST_CONTRACTS - 1
+    longest = sorted(length, key=lambda kind: -length[kind])[:most]
     return [kind for kind in length if kind in longest]
 
 
 def _contract_spans(port: PortStory, high: float, shown: list[str] | None) -> list[tuple[str, float, float, str]]:
-    """Stretches with one contract, from the first sign of life on; `None` names every contract."""
+    """Stretches with one contract in force; the rest is left blank. `None` names every contract."""
     spans: list[tuple[str, float, float, str]] = []
-    kind = _NO_CONTRACT
-    attached = (event.time_s for event in port.timeline.history.events if isinstance(event, Attached))
-    since = next(attached, None)
     for time_s, contract in port.contracts:
-        made = contract_words(contract) if contract is not None else _NO_CONTRACT
-        new = made if shown is None or made in shown or made == _NO_CONTRACT else "other contract"
-        if new == kind and since is not None:
-            continue
-        if since is not None:
-            spans.append((port.port, since, time_s, kind))
-        since, kind = time_s, new
-    if since is not None:
-        spans.append((port.port, since, max(high, since), kind))
+        since, kind = time_s, "" if contract is None else strip_words(contract)
+        if kind and shown is not None and kind not in shown:
+            kind = _OTHER
+        if spans and spans[-1][2] >= time_s:
+            before = spans.pop()
+            if kind == before[3]:
+                since = before[1]
+            else:
+                spans.append((port.port, before[1], time_s, before[3]))
+        if kind:
+            spans.append((port.port, since, max(high, since), kind))
     return spans
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from brickbook.studies.negotiation.figures import cause_of
 from brickbook.usbpd import Contract, NegotiationKind, Outcome, PdoKind, Renegotiation
 
-__all__ = ["by_whom", "contract_words", "effect_words", "what_words"]
+__all__ = ["by_whom", "contract_words", "effect_words", "strip_words", "what_words"]
 
 _WHAT = {
     NegotiationKind.FIRST_CONTRACT: "first contract",
@@ -28,6 +28,12 @@ def contract_words(contract: Contract | None) -> str:
     if contract.current_a is not None:
         parts.append(f"{contract.current_a:g} A")
     return kinds.get(contract.pdo.kind, "") + " ".join(parts) + (" EPR" if contract.epr else "")
+
+
+def strip_words(contract: Contract) -> str:
+    """A contract in a timeline: a voltage the device steers is not told apart step by step."""
+    adjustable = {PdoKind.PPS: "PPS", PdoKind.EPR_AVS: "AVS EPR", PdoKind.SPR_AVS: "AVS"}
+    return adjustable.get(contract.pdo.kind) or contract_words(contract)
 
 
 def what_words(one: Renegotiation) -> str:
