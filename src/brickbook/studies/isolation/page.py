@@ -18,7 +18,7 @@ __all__ = ["page"]
 
 _TITLE = "Isolation"
 _POLARITIES = {"tied": "both pins tied", "A": "polarity A", "B": "polarity B"}
-_LIMITS = (LimitLine("IEC 62368-1 ES1 0.5 mA", 500.0), LimitLine("older limits 0.25 mA", 250.0))
+_LIMITS = (LimitLine("IEC 62368-1 ES1", 500.0), LimitLine("older standards", 250.0))
 _NO_VERDICT = (
     "No statement on safety follows from this: a reading of current or resistance says nothing of spacing or of the "
     "quality of insulation, and certification, local codes and licensed practice decide."
@@ -117,7 +117,8 @@ def _chart(number: int, figures: Sequence[Figure]) -> Chart:
         y=Axis("touch current, rms", "µA", low=0.0, high=top),
         series=tuple(series),
         limits=_LIMITS,
-        caption=f"Scaled from what was read at {test}." if on_mains else f"From a test at {test}, {LEVEL_WORDS}.",
+        caption=(f"Scaled from what was read at {test}." if on_mains else f"From a test at {test}, {LEVEL_WORDS}.")
+        + f" The 95 % interval at the highest point is ±{1e6 * (worst.upper - worst.value):.2g} µA.",
     )
 
 
@@ -133,8 +134,8 @@ def _mains_table(groups: dict[tuple[str, str, str], list[Figure]]) -> TableBlock
         ]
         most = max((f.upper for f in cells if f is not None), default=0.0)
         rows.append((f"{volts:g} V {hertz:g} Hz", *cells, feeling(most).words))
-    several = len({key[1] for key in groups}) > 1 or len(groups) > len({key[0] for key in groups})
-    heads = [_POLARITIES[polarity].capitalize() + (f", from {test}" if several else "") for polarity, test, _ in groups]
+    several = len(groups) > len({polarity for polarity, *_ in groups})
+    heads = [_head(polarity) + (f", from {test}" if several else "") for polarity, test, _ in groups]
     return TableBlock(
         "Touch current expected, rms, through the body network of IEC 60990",
         ("Mains", *heads, "What may be felt at most"),
@@ -144,6 +145,11 @@ def _mains_table(groups: dict[tuple[str, str, str], list[Figure]]) -> TableBlock
         "its absence no proof that all is well. What is felt: common practice, no source; IEC 60479-1: up to 0.5 mA "
         "(zone AC-1) usually no reaction.",
     )
+
+
+def _head(polarity: str) -> str:
+    words = _POLARITIES[polarity]
+    return words[:1].upper() + words[1:]
 
 
 def _polarity(figures: Sequence[Figure]) -> list[Block]:
