@@ -4,8 +4,8 @@ Error model. A scope's accuracy in per cent, of reading or of full scale, is tak
 unknown factor common to all figures of one scope, range and probe: a ripple is a difference, in which a constant
 offset has no part. Its converter's step q gives the difference of two samples a triangular error of half-width q
 (u = q/sqrt 6) and a mean square of q^2/12 of its own, which is taken off with the stated noise. The noise adds to a
-peak-to-peak value by anything between nothing and the range expected of as many samples of noise alone: half of that is
-taken off, and half is the half-width of a rectangular error.
+peak-to-peak value by anything between nothing and what it adds to the range expected of as many samples of the noise
+seen: half of that is taken off, and half is the half-width of a rectangular error.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ __all__ = ["Reduced", "Statement", "reduce_capture"]
 
 _LIMITED = (15e6, 30e6)  # a bandwidth limit in the scope or probe that is taken for the 20 MHz one [Hz]
 _TIMEBASE = 1e-4  # bound of a scope's or sound card's clock error (common practice, no source)
-_FLOOR = 0.05  # relative doubt in the power of a noise floor
+_FLOOR = 0.02  # relative doubt in the power of a noise floor
 _AC_COUPLING = 0.005  # loss at 100 Hz of an AC coupling with a corner of 10 Hz
 
 
@@ -115,9 +115,9 @@ class Reduced:
 
     @property
     def own_range(self) -> float:
-        """Peak-to-peak that noise like the scope's alone would show over the capture [V]."""
-        noise = self.channel.setting.noise or 0.0
-        return noise * float(np.sqrt(self._noise_share)) * expected_range(self.scan.count) if noise else 0.0
+        """Most that the scope's own noise adds to the peak-to-peak of the capture [V]."""
+        share = self._noise_share if self.filter is not None else 1.0
+        return self._added(share, self.scan.count)[0] if self.channel.setting.noise else 0.0
 
     def peak_to_peak(self, *, band: bool = False) -> Statement:
         """Highest less lowest sample, as captured or within 20 MHz."""
@@ -137,18 +137,33 @@ class Reduced:
         if self.banded:
             words.append(self._band_words())
         share = self._noise_share if self.filter is not None else 1.0
-        measured = self._of_height(one.recurring.value, share, one.window, "stretches", words)
+        measured = self._of_height(one.recurring.value, share, one.window, "stretches", words, one.windows)
         return Statement(self._scattered(measured, one.recurring, "peak-to-peak of the stretches"), ", ".join(words))
 
-    def _of_height(self, height: float, share: float, count: int, what: str, words: list[str]) -> Measured:
+    def _added(self, share: float, count: int) -> tuple[float, float]:
+        """Most that the scope's noise adds to a height, and what it moves one by [V].
+
+        Noise of the charger takes the same peaks: together they reach sqrt(a^2 + b^2), so that the scope's part is less
+        than it would be alone. The charger's is what the floor of the spectrum shows beyond the scope's.
+        """
         noise = (self.channel.setting.noise or 0.0) * float(np.sqrt(share))
-        own = min(noise * expected_range(count), height)
+        gain = self.filter.gain(self.scan.frequency_hz) ** 2 if self.filter is not None and share < 1 else 1.0
+        total = float(np.sqrt((noise_floor(self.scan) * gain).sum() * self.scan.frequency_hz[1]))
+        others = float(np.sqrt(max(total**2 - noise**2, 0.0)))
+        return expected_range(count) * (float(np.hypot(others, noise)) - others), noise
+
+    def _of_height(
+        self, height: float, share: float, count: int, what: str, words: list[str], heights: int = 1
+    ) -> Measured:
+        most, noise = self._added(share, count)
+        own = min(most, height)
         if own:
             words.append(f"half of the {1000 * own:.3g} mV the scope's own noise may add is taken off")
         value = height - own / 2
         terms: dict[Source, float] = {}
         if own:
             terms[Source(f"{self._where}: own noise in the {what}", "B", "rectangular")] = own / 2 / 3**0.5
+            terms[Source(f"{self._where}: own noise at the {what}", "B", "normal")] = noise / heights**0.5
         if self.step:
             terms[Source(f"{self._where}: steps of the converter, {what}", "B", "triangular")] = self.step / 6**0.5
         terms[self._gain] = value * self.gain_ratio / 3**0.5
@@ -303,7 +318,7 @@ class Reduced:
         words = ["under the lines of the spectrum"]
         if self.banded:
             words.append(self._band_words())
-        # read between the lines of the spectrum: good to a twentieth of its power, or to what lines leave in it
+        # read between the lines of the spectrum: good to a fiftieth of its power, or to what lines leave in it
         doubt = max(_FLOOR * square, abs(square - low))
         scatter = Mean(square, 0.0, doubt, 10.0, self.scan.segments, float(self.scan.segments))
         measured, flags = self._root(square, scatter, share, "noise floor", words)

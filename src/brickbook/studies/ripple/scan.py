@@ -91,7 +91,7 @@ class Histogram:
     low, width
         Lower end of the first bin and width of all.
     counts
-        Shape (groups, bins): chunks of the capture dealt to the groups in turn, so that each sees all of it.
+        Shape (groups, bins): stretches of the capture dealt to the groups in turn, so that each sees all of it.
     one_in
         Every how many-th block was counted.
     """
@@ -193,6 +193,7 @@ class _Plan:
     low: float  # of the histogram, stored units less centre
     width: float
     one_in: int
+    dealt: bool  # whether the blocks of a chunk are dealt to the groups, not whole chunks
     window: Float32
     band: BandFilter | None
     first_line: int
@@ -277,6 +278,7 @@ def _plan(channel: Channel, interval_s: float, band: BandFilter | None) -> tuple
         low=low,
         width=(high - low) / _BINS,
         one_in=1 if count <= _WHOLE else 8,
+        dealt=count < _GROUPS * _GROUPS * chunk,
         window=(0.5 - 0.5 * np.cos(2 * np.pi * np.arange(segment) / segment)).astype(np.float32),
         band=band,
         first_line=max(3, int(np.ceil(_LINES_HZ[0] / resolution))),
@@ -373,7 +375,7 @@ def _piece(plan: _Plan, space: _Space, start: int, stop: int, block: int, *, onl
     if plan.band is not None:
         filtered = plan.band.apply(x, space.y[: lead + n], space.scratch[: lead + n])[lead:]
         used = filtered
-    counts = _counted(plan, used, good, block, space)
+    counts = _counted(plan, used, start, good, block, space)
     if only_counts:
         empty = np.empty((4, 0))
         return _Piece(start, empty, None, good, None, 0, empty, counts, missing, (np.inf, 0), (-np.inf, 0))
@@ -438,7 +440,10 @@ def _run_at(x: Float32, first: int, block: int, *, lowest: bool) -> tuple[float,
     return float(value), length
 
 
-def _counted(plan: _Plan, x: Float32, good: NDArray[np.bool_], block: int, space: _Space) -> NDArray[np.int64]:
+def _counted(
+    plan: _Plan, x: Float32, start: int, good: NDArray[np.bool_], block: int, space: _Space
+) -> NDArray[np.int64]:
+    """Counts of the groups this chunk has samples for, shape (1, bins) or (groups, bins)."""
     rows = x.reshape(-1, block)
     if not good.all():
         rows = rows[good]
@@ -449,7 +454,12 @@ def _counted(plan: _Plan, x: Float32, good: NDArray[np.bool_], block: int, space
     np.clip(scaled, 0.0, _BINS - 1, out=scaled)
     index = space.index[: rows.size]
     index[:] = scaled.ravel()
-    return np.bincount(index, minlength=_BINS)
+    if not plan.dealt:
+        return np.bincount(index, minlength=_BINS)[np.newaxis]
+    first = start + block * np.flatnonzero(good)[:: plan.one_in]
+    group = first * (_GROUPS * _GROUPS) // plan.count % _GROUPS
+    index.reshape(rows.shape)[:] += _BINS * group[:, np.newaxis]
+    return np.bincount(index, minlength=_BINS * _GROUPS).reshape(_GROUPS, _BINS)
 
 
 def _spectrum(
@@ -508,7 +518,10 @@ def _strongest(transform: NDArray[np.complex64], first: int, last: int) -> Float
 def _histogram(plan: _Plan, pieces: list[_Piece]) -> Histogram:
     counts = np.zeros((_GROUPS, _BINS), dtype=np.int64)
     for piece in pieces:
-        counts[piece.start // plan.chunk % _GROUPS] += piece.counts
+        if plan.dealt:
+            counts += piece.counts
+        else:
+            counts[piece.start // plan.chunk % _GROUPS] += piece.counts[0]
     gain = plan.channel.gain
     low, width = plan.low * gain, plan.width * gain
     if gain < 0:
