@@ -81,6 +81,16 @@ class FileSamples:
         return numbers if numbers.dtype.isnative else numbers.astype(self.dtype)
 
 
+class _Scratch:
+    """A temporary file that closes, and so goes, when nothing refers to it any more."""
+
+    def __init__(self) -> None:
+        self.stream: IO[bytes] = tempfile.TemporaryFile(prefix="brickbook-")  # noqa: SIM115 - closed below
+
+    def __del__(self) -> None:
+        self.stream.close()
+
+
 @dataclass(slots=True)
 class Spool:
     """Columns of numbers as they are unpacked: in memory while they are few, in a temporary file beyond.
@@ -92,7 +102,7 @@ class Spool:
     dtype: np.dtype[Any] = field(default_factory=lambda: np.dtype(np.float64))
     count: int = 0
     _parts: list[list[NDArray[Any]]] = field(default_factory=list)
-    _files: list[IO[bytes]] = field(default_factory=list)
+    _files: list[_Scratch] = field(default_factory=list)
     _kept: int = 0
 
     def __post_init__(self) -> None:
@@ -110,11 +120,10 @@ class Spool:
 
     def _flush(self) -> None:
         if not self._files:
-            # closed when the samples are no longer used
-            self._files = [tempfile.TemporaryFile(prefix="brickbook-") for _ in range(self.columns)]  # noqa: SIM115
-        for stream, parts in zip(self._files, self._parts, strict=True):
+            self._files = [_Scratch() for _ in range(self.columns)]
+        for file, parts in zip(self._files, self._parts, strict=True):
             for part in parts:
-                stream.write(part.data)
+                file.stream.write(part.data)
             parts.clear()
         self._kept = 0
 
@@ -122,9 +131,9 @@ class Spool:
         """The columns as samples; nothing may be added afterwards."""
         if self._files:
             self._flush()
-            for stream in self._files:
-                stream.flush()
-            return tuple(SpooledSamples(self.count, self.dtype, stream=stream) for stream in self._files)
+            for file in self._files:
+                file.stream.flush()
+            return tuple(SpooledSamples(self.count, self.dtype, file=file) for file in self._files)
         ends = np.cumsum([len(part) for part in self._parts[0]]) if self.columns else np.zeros(0)
         return tuple(
             SpooledSamples(self.count, self.dtype, parts=tuple(p), ends=ends.astype(np.int64)) for p in self._parts
@@ -139,15 +148,15 @@ class SpooledSamples:
     dtype: np.dtype[Any]
     parts: tuple[NDArray[Any], ...] = ()
     ends: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    stream: IO[bytes] | None = None
+    file: _Scratch | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def read(self, start: int, stop: int) -> NDArray[Any]:
         """Numbers start to stop - 1."""
-        if self.stream is not None:
+        if self.file is not None:
             with self._lock:  # one position for all threads
-                self.stream.seek(start * self.dtype.itemsize)
-                data = self.stream.read((stop - start) * self.dtype.itemsize)
+                self.file.stream.seek(start * self.dtype.itemsize)
+                data = self.file.stream.read((stop - start) * self.dtype.itemsize)
             return np.frombuffer(data, dtype=self.dtype)
         out: list[NDArray[Any]] = []
         place = int(np.searchsorted(self.ends, start, side="right"))
