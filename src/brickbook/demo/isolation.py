@@ -20,6 +20,7 @@ from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
 from brickbook.demo.meters import MeterBench
+from brickbook.demo.scenario import Example
 
 __all__ = ["BARRIERS", "ExampleBarrier", "isolation_campaign", "network_readings"]
 
@@ -96,14 +97,14 @@ def network_readings(driven_f: float, rail_f: float, mains_v: float, mains_hz: f
 
 
 def isolation_campaign(
-    slug: str, instruments: Mapping[str, Instrument], *, seed: int, perfect: bool = False
+    example: Example, instruments: Mapping[str, Instrument], *, seed: int, perfect: bool = False
 ) -> Iterator[RawDeposit]:
     """Hand sheets of one charger: both pins tied at a reduced level and at DC, then the plug both ways on mains.
 
     Parameters
     ----------
-    slug
-        One of `BARRIERS`.
+    example
+        The charger, one of `BARRIERS`.
     instruments
         Of the bench; "isolation-tester", "touch-meter" and "wall-meter" are read.
     seed
@@ -112,7 +113,7 @@ def isolation_campaign(
         Meters and network without error, for checks against the truth.
     """
     bench = MeterBench(instruments, np.random.default_rng(seed), perfect=perfect)
-    barrier = BARRIERS[slug]
+    barrier = BARRIERS[example.slug]
     gain = 1.0 if perfect else 1.0 + _NETWORK_TOLERANCE * float(bench.rng.uniform(-1, 1))
     clock = datetime(2026, 10, 7, 14, 0, 0)
     yield _tied(barrier, bench, clock)

@@ -5,11 +5,12 @@ import pytest
 from scipy import signal
 
 from brickbook.demo.isolation import BARRIERS, isolation_campaign, network_readings
+from brickbook.demo.scenario import CHARGERS
 from brickbook.studies.isolation.network import weighted_ratio
 
 
 def ask(bench, slug, **options):
-    return bench.ask(*map(bench.deposit, isolation_campaign(slug, bench.bench, **options)))
+    return bench.ask(*map(bench.deposit, isolation_campaign(CHARGERS[slug], bench.bench, **options)))
 
 
 def pick(outcome, name, **when):
@@ -52,9 +53,9 @@ def test_intervals_hold_the_truth(bench):
 
 
 def test_equal_seeds_give_equal_bytes(bench):
-    one, other = ([raw.data for raw in isolation_campaign("wren-35", bench.bench, seed=3)] for _ in range(2))
+    one, other = ([raw.data for raw in isolation_campaign(CHARGERS["wren-35"], bench.bench, seed=3)] for _ in range(2))
     assert one == other
-    assert one != [raw.data for raw in isolation_campaign("wren-35", bench.bench, seed=4)]
+    assert one != [raw.data for raw in isolation_campaign(CHARGERS["wren-35"], bench.bench, seed=4)]
 
 
 def test_a_sinusoid_through_the_network():

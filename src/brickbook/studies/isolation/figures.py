@@ -45,7 +45,7 @@ SUPPLIES = ((100.0, 50.0), (100.0, 60.0), (120.0, 60.0), (230.0, 50.0), (240.0, 
 WORST = (264.0, 60.0)
 """The most a 100-240 V 50/60 Hz charger may be given: 240 V + 10 % at 60 Hz."""
 HIGHEST_LEAST_OHM = 10e6
-"""The highest insulation resistance any rule asks for; a range that ends below it leaves a reading undecided."""
+"""The most a neighbouring text asks for (AS/NZS 3551); "at least" less than this decides nothing."""
 
 _WORDS = {
     "network U2": "weighted voltage U2 of the IEC 60990 figure 4 network",
@@ -86,7 +86,8 @@ class _Test:
 
     @property
     def conditions(self) -> Conditions:
-        return self.link.conditions.with_(read_by=self.current.way, protection_class=self.protection)
+        way = "ammeter" if self.current.way == "barrier" else self.current.way
+        return self.link.conditions.with_(read_by=way, protection_class=self.protection)
 
     @property
     def conductance(self) -> Measured:

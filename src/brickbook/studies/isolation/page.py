@@ -72,9 +72,10 @@ def _lead(expected: Sequence[Figure]) -> str:
 
 
 def _levels(figures: Sequence[Figure]) -> list[Block]:
-    """The reduced-level wording, once for each level."""
+    """The reduced-level wording, with every level tested at."""
     levels = dict.fromkeys(str(f.conditions["test"]) for f in figures if "test" in f.conditions)
-    return [Caution(f"{level}, {LEVEL_WORDS}.") for level in levels if not level.endswith("mains")]
+    reduced = " and ".join(level for level in levels if not level.endswith("mains"))
+    return [Caution(f"{reduced}: {LEVEL_WORDS}.")] if reduced else []
 
 
 def _shown(groups: dict[tuple[str, str, str], list[Figure]]) -> list[list[Figure]]:
