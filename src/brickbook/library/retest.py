@@ -1,0 +1,124 @@
+"""The same model measured again: in which figures two samples differ.
+
+Every figure both have, taken the same way, is one difference; all of them together are adjusted by Holm's method, so
+that "different" anywhere in the list is false with a probability of at most 5 %. That two samples differ does not say
+why: makers change models, but samples of one production differ as well, and two samples cannot tell one from the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from brickbook.core.conditions import Conditions
+from brickbook.core.figure import Figure
+from brickbook.library.comparing import Difference, Item, compare_items, holm
+from brickbook.library.entries import split_budget
+
+__all__ = ["Change", "Retest", "retest"]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One figure of both samples.
+
+    Parameters
+    ----------
+    first, second
+        The figures.
+    difference
+        Second minus first; `different` counts all figures of the list.
+    """
+
+    first: Figure
+    second: Figure
+    difference: Difference
+
+
+@dataclass(frozen=True, slots=True)
+class Retest:
+    """Two samples of one model.
+
+    Parameters
+    ----------
+    changes
+        Figures both have, the surest difference first.
+    only_first, only_second
+        Keys of figures that only one has.
+    """
+
+    changes: tuple[Change, ...]
+    only_first: tuple[str, ...]
+    only_second: tuple[str, ...]
+
+    @property
+    def different(self) -> tuple[Change, ...]:
+        """Those that differ."""
+        return tuple(change for change in self.changes if change.difference.different)
+
+
+def retest(
+    first: Sequence[Figure],
+    second: Sequence[Figure],
+    *,
+    same_bench: bool = True,
+    repeat_ratio: float = 0.0,
+    level: float = 0.05,
+) -> Retest:
+    """Compare two samples figure by figure.
+
+    Parameters
+    ----------
+    first, second
+        Their figures, with budgets.
+    same_bench
+        Whether equal names of instruments mean the same instruments (one book).
+    repeat_ratio
+        Relative standard deviation between repeated set-ups, where the tester knows it.
+    level
+        Probability of one false "different" in the list.
+    """
+    ours, theirs = _by_key(first), _by_key(second)
+    both = [key for key in ours if key in theirs]
+    found = [(ours[key], theirs[key], _difference(ours[key], theirs[key], same_bench, repeat_ratio)) for key in both]
+    adjusted = holm(np.array([d.p for _, _, d in found], dtype=np.float64))
+    changes = [
+        Change(
+            one,
+            other,
+            Difference(d.value, d.u, d.dof, d.expanded, d.e_n, d.p, float(p), different=bool(p <= level)),
+        )
+        for (one, other, d), p in zip(found, adjusted, strict=True)
+    ]
+    changes.sort(key=lambda c: (c.difference.p_adjusted, c.difference.p, -abs(c.difference.e_n), c.first.key))
+    return Retest(
+        tuple(changes),
+        tuple(ours[key].key for key in ours if key not in theirs),
+        tuple(theirs[key].key for key in theirs if key not in ours),
+    )
+
+
+def _by_key(figures: Sequence[Figure]) -> dict[tuple[str, str, str, Conditions], Figure]:
+    """Figures by what they are; a load set by hand is never quite the same twice, so it is taken to 10 mA."""
+    found: dict[tuple[str, str, str, Conditions], Figure] = {}
+    for figure in figures:
+        at = figure.conditions
+        if "load_a" in at:
+            at = at.with_(load_a=round(at.number("load_a"), 2))
+        found.setdefault((figure.study, figure.name, figure.unit, at.with_(price_date=None)), figure)
+    return found
+
+
+def _difference(one: Figure, other: Figure, same_bench: bool, repeat_ratio: float) -> Difference:
+    repeat_u = repeat_ratio * max(abs(one.value), abs(other.value))
+    items = []
+    for label, figure in (("first", one), ("second", other)):
+        split = split_budget(figure)
+        shared: Mapping[str, float] = (
+            split.shared if same_bench else {f"{label}: {source}": u for source, u in split.shared.items()}
+        )
+        items.append(Item(label, figure.value, split.own_u, split.own_dof if split.own_u else inf, shared))
+    return compare_items(items, repeat_u=repeat_u).difference(1, 0)
