@@ -75,7 +75,7 @@ def _lead(view: View) -> str:
         text += "there is no other port." if alone else "what a plug at another port does to a device was not tried."
     elif any(f.value for f in reboots):
         ports = sorted({str(f.conditions["port"]) for f in reboots if f.value})
-        text = f"A plug at another port would have rebooted a device without a battery on {_listed(ports)}"
+        text = f"A plug or unplug at another port would have rebooted a device without a battery on {_listed(ports)}"
         if lost:
             worst = max(lost, key=lambda f: f.value)
             text += f": its supply was gone for {worst.value:.2g} s"
