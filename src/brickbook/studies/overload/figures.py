@@ -226,7 +226,7 @@ def _until(recording: Recording, ramp: _Ramp, voltage: Measured, current: Measur
     interval = float(np.median(np.diff(ramp.table.columns["time_s"])))
     ends = Source(f"begin and end of the overload on {ramp.port}, {recording.name}", "B", "normal")
     u = float(np.hypot(told.u_reacted_s, interval / 12**0.5))
-    how = "from the first row beyond the promised current to the reaction"
+    how = "from passing the promised current to the reaction"
     yield _figure(
         "reaction_time_s", Measured(told.reacted_s - told.beyond_s, {ends: u}), "s", ramp.conditions, how, rows
     )
@@ -261,7 +261,8 @@ def _together(recording: Recording, ramps: list[_Ramp], evidence: Evidence) -> I
     own = first.reaction
     if own.half_step_a > 0.0:
         step = Source(f"load steps of the ramp on {first.port}, {recording.name}", "B", "rectangular")
-        total = with_source(total + own.voltage_v * own.half_step_a, step, own.voltage_v * own.half_step_a / 3**0.5)
+        moved = total + own.voltage_v * (own.limit_a - own.held_a)
+        total = with_source(moved, step, own.voltage_v * own.half_step_a / 3**0.5)
     who = at.with_(port=first.port, behaviour=own.behaviour)
     how = "all ports together at the last load held before the first of them reacted"
     yield _figure("limit_total_power_w", total, "W", who, how, tuple(rows))

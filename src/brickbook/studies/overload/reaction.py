@@ -124,10 +124,14 @@ def react(
     held = _held(t, i, first, at, promised_a)
     limit, half = _limit(t, v, i, base, at, held, asked)
     beyond = np.flatnonzero(i[first:at] > 1.005 * promised_a)
-    over = float(t[first + int(beyond[0])]) if len(beyond) else float("nan")
     reacted = float(t[at - 1] + t[at]) / 2
-    since = slice(first + int(beyond[0]), at) if len(beyond) else slice(0, 0)
-    energy = float(np.trapezoid(v[since] * i[since], t[since])) if len(beyond) > 1 else 0.0
+    over, energy = float("nan"), 0.0
+    if len(beyond):
+        k = first + int(beyond[0])
+        over = float(t[k - 1] + t[k]) / 2 if k else float(t[0])
+        power = v[k:at] * i[k:at]
+        # both changes lie between two rows, on average half-way
+        energy = float(np.trapezoid(power, t[k:at]) + power[0] * (t[k] - over) + power[-1] * (reacted - t[at - 1]))
     behaviour, attempts, period, lowest = _behaviour(t, v, i, base, at, asked)
     recovery, recovered = _recovery(t, v, at, removed_s)
     if behaviour == "trip" and not np.isfinite(recovered):
