@@ -87,7 +87,7 @@ class Effect:
 def effects(story: Story, port: PortStory) -> tuple[Effect, ...]:
     """Every neighbour's event while the port was in use."""
     found = []
-    for event in story.neighbours_of(port.port):
+    for event in story.neighbours_of(port):
         effect = _effect(story, port, event)
         if effect is not None:
             found.append(effect)

@@ -179,7 +179,8 @@ def _first_contract(desk: _Desk) -> Iterator[Figure]:
         for one in port.renegotiations
         if one.negotiation.kind is NegotiationKind.FIRST_CONTRACT and one.negotiation.outcome is Ending.CONTRACT
     ]
-    plugs = [e for e in desk.story.events if e.port == port.port and e.kind is NeighbourKind.PLUG]
+    own = [e for e in desk.story.events if e.port == port.port and port.wire is None]
+    plugs = [e for e in own if e.kind is NeighbourKind.PLUG]
     attached = [e for e in port.timeline.history.events if isinstance(e, Attached) and not e.inferred]
     for first in firsts:
         for since, times in (("plug", [e.time_s for e in plugs]), ("VBUS at 5 V", [e.time_s for e in attached])):
@@ -340,8 +341,8 @@ def _coarse(desk: _Desk) -> tuple[str, ...]:
 
 
 def _timers(desk: _Desk) -> Iterator[Figure]:
-    port, at_end = desk.port, desk.story.criteria.at_frame_end
-    for extreme in extremes(port, at_frame_end=at_end):
+    port = desk.port
+    for extreme in extremes(port):
         one = extreme.measurement
         try:
             measured = interval(one, port, desk.messages, desk.vbus)

@@ -88,6 +88,9 @@ def _log_gaps(story: Story, port: PortStory) -> Iterator[Note]:
         if count:
             note = f"{story.recording.name}, {port.port}: {text}: {count}."
             yield Note(_STUDY, "info", note, Conditions.of(log=story.recording.name, port=port.port))
+    for reason, count in port.wire.rejected if port.wire is not None else ():
+        text = f"transmissions on the CC wire that are not in the log ({reason}): {count}"
+        yield warn(story.recording, port.port, text)
     if history.no_partner:
         yield warn(story.recording, port.port, "capabilities were sent and never acknowledged: no USB PD device")
 
@@ -118,7 +121,7 @@ def _excursions(story: Story, port: PortStory) -> Iterator[Note]:
 
 def _device(story: Story, port: PortStory) -> Iterator[Note]:
     by_name: dict[str, list[float]] = {}
-    for one in device_timers(port, at_frame_end=story.criteria.at_frame_end):
+    for one in device_timers(port):
         by_name.setdefault(f"{one.name} {one.verdict}", []).append(one.value_s)
     for what, values in by_name.items():
         name, _, verdict = what.partition(" ")
@@ -132,8 +135,9 @@ def _device(story: Story, port: PortStory) -> Iterator[Note]:
 
 def _quiet(story: Story, port: PortStory, felt: tuple[Effect, ...]) -> Iterator[Note]:
     where = Conditions.of(log=story.recording.name, port=port.port)
-    if not story.events:
-        text = "there is no sheet of plug events, so nothing can be held against a neighbour"
+    if not story.events or port.wire is not None:
+        why = "a capture keeps its own clock" if port.wire is not None else "there is no sheet of plug events"
+        text = f"{why}, so nothing can be held against a neighbour"
         yield Note(_STUDY, "info", f"{story.recording.name}, {port.port}: {text}.", where)
         return
     for effect in felt:

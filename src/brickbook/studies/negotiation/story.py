@@ -12,6 +12,7 @@ from brickbook.core.instrument import Instrument
 from brickbook.core.quantities import channel_of, column_name, quantity_of
 from brickbook.core.table import Recording, Rows, Table
 from brickbook.studies.negotiation.clocks import Clock
+from brickbook.studies.negotiation.wire import WireLog, read_wire
 from brickbook.usbpd import (
     Contract,
     ContractEnded,
@@ -24,6 +25,7 @@ from brickbook.usbpd import (
     RebootCriterion,
     Renegotiation,
     StampSettings,
+    TimerMeasurement,
     VbusTrace,
     analyse_port,
     vbus_trace,
@@ -82,7 +84,8 @@ class PortStory:
     """One port: its log, what `usbpd` makes of it, its VBUS, and when its own plug was pulled [s].
 
     `renegotiations` are those of the timeline, save that what follows the pulling of the port's own plug is no
-    interruption: it counts as a first contract.
+    interruption: it counts as a first contract. `at_frame_end` tells what the log's stamps mark. `wire` is there when
+    the log was read off a capture, whose clock is its own.
     """
 
     port: str
@@ -92,6 +95,8 @@ class PortStory:
     renegotiations: tuple[Renegotiation, ...]
     trace: Trace | None
     unplugs: tuple[float, ...]
+    at_frame_end: bool = False
+    wire: WireLog | None = None
 
     @property
     def contracts(self) -> tuple[tuple[float, Contract | None], ...]:
@@ -103,6 +108,11 @@ class PortStory:
             elif isinstance(event, ContractEnded):
                 changes.append((event.time_s, None))
         return tuple(sorted(changes, key=lambda change: change[0]))
+
+    @property
+    def timers(self) -> tuple[TimerMeasurement, ...]:
+        """Every time measured: of the timeline, and the gaps that only the wire shows."""
+        return self.timeline.timers + (self.wire.gaps if self.wire is not None else ())
 
     def contract_at(self, time_s: float) -> Contract | None:
         """The contract in force at a time."""
@@ -138,9 +148,9 @@ class Story:
     event_table: Table | None
     ports: tuple[PortStory, ...]
 
-    def neighbours_of(self, port: str) -> tuple[NeighbourEvent, ...]:
-        """Events on the other ports."""
-        return tuple(event for event in self.events if event.port != port)
+    def neighbours_of(self, port: PortStory) -> tuple[NeighbourEvent, ...]:
+        """Events on the other ports; none for a port read off a capture, whose clock knows nothing of them."""
+        return tuple(event for event in self.events if event.port != port.port and port.wire is None)
 
 
 def tell(recording: Recording, instruments: Mapping[str, Instrument] | None = None) -> Story:
@@ -161,9 +171,13 @@ def tell(recording: Recording, instruments: Mapping[str, Instrument] | None = No
     ValueError
         When messages or VBUS readings cannot be used (`usbpd.UsbPdError` says which), or a condition is out of range.
     """
+    wires = [wire for capture in recording.captures for wire in read_wire(capture)]
     tables = [table for table in recording.tables if isinstance(table.messages, MessageLog)]
+    tables += [wire.messages for wire in wires if len(wire.messages)]
     if not tables:
-        raise KeyError("there is no message log in this recording")
+        raise KeyError(
+            'there is no message log in this recording, and no capture with messages on a channel "voltage_v@CC C1"'
+        )
     criteria = _criteria(recording)
     event_tables = [t for t in recording.tables if any(quantity_of(c) == PLUGGED for c in t.columns)]
     if len(event_tables) > 1:
@@ -182,18 +196,23 @@ def tell(recording: Recording, instruments: Mapping[str, Instrument] | None = No
         for port in log.ports:
             if any(told.port == port for told in ports):
                 raise KeyError(f"two message logs of the recording hold port {port!r}")
-            trace = _trace(recording, port)
+            wire = next((one for one in wires if one.messages is table), None)
+            # a capture keeps its own clock: only its own VBUS goes with its messages, and no plug events
+            at_end = criteria.at_frame_end and wire is None
+            trace = _trace(recording.tables if wire is None else (wire.vbus,), port)
             timeline = analyse_port(
                 log,
                 port,
                 vbus=None if trace is None else trace.vbus,
-                neighbours=[event for event in events if event.port != port],
+                neighbours=[event for event in events if event.port != port and wire is None],
                 neighbour_window_s=criteria.window_s,
                 criterion=RebootCriterion(criteria.threshold_v, criteria.hold_up_s),
-                stamps=StampSettings(at_frame_end=criteria.at_frame_end, uncertainty_s=error_s),
+                stamps=StampSettings(at_frame_end=at_end, uncertainty_s=error_s),
             )
-            unplugs = tuple(e.time_s for e in events if e.port == port and e.kind is NeighbourKind.UNPLUG)
-            ports.append(PortStory(port, table, log, timeline, _explained(timeline, unplugs), trace, unplugs))
+            pulled = (e.time_s for e in events if e.port == port and e.kind is NeighbourKind.UNPLUG)
+            unplugs = tuple(pulled) if wire is None else ()
+            again = _explained(timeline, unplugs)
+            ports.append(PortStory(port, table, log, timeline, again, trace, unplugs, at_end, wire))
     ports.sort(key=lambda told: told.port)
     return Story(recording, criteria, events, event_tables[0] if event_tables else None, tuple(ports))
 
@@ -257,9 +276,9 @@ def _events(table: Table) -> tuple[NeighbourEvent, ...]:
     return tuple(sorted(found, key=lambda event: event.time_s))
 
 
-def _trace(recording: Recording, port: str) -> Trace | None:
+def _trace(tables: Sequence[Table | None], port: str) -> Trace | None:
     column = column_name("port_voltage_v", port)
-    table = recording.find(column)
+    table = next((table for table in tables if table is not None and table.has(column)), None)
     if table is None or "time_s" not in table.columns:
         return None
     time, voltage = table.columns["time_s"], table.columns[column]

@@ -20,6 +20,9 @@ from brickbook.usbpd import TimerMeasurement, TimerVerdict, frame_duration_s
 __all__ = ["Extreme", "Which", "device_timers", "extremes", "interval"]
 
 Which = Literal["longest", "shortest"]
+_ON_WIRE = frozenset(("tTransmit", "tInterFrameGap"))
+# A reset has no GoodCRC, and on the wire the end of a frame is seen and not computed.
+_NOT_AFTER_A_FRAME = _ON_WIRE | {"tPSHardReset"}
 _BY_DEVICE = frozenset(("tSinkRequest", "tPPSRequest", "tSinkEPRKeepAlive", "tChunkSenderRequest"))
 # Which end of a timer is VBUS doing something; all other ends are messages.
 _VBUS_ENDS: Mapping[str, tuple[bool, bool]] = {
@@ -45,11 +48,11 @@ class Extreme:
     count: int
 
 
-def extremes(port: PortStory, *, at_frame_end: bool = False) -> tuple[Extreme, ...]:
+def extremes(port: PortStory) -> tuple[Extreme, ...]:
     """The times nearest to, or furthest beyond, the charger's limits; both ends where a timer has both."""
     by_name: dict[str, list[TimerMeasurement]] = {}
-    for one in port.timeline.timers:
-        if _is_chargers(one, port, at_frame_end=at_frame_end):
+    for one in port.timers:
+        if _is_chargers(one, port):
             by_name.setdefault(one.name, []).append(one)
     found: list[Extreme] = []
     for name, all_of in by_name.items():
@@ -62,13 +65,13 @@ def extremes(port: PortStory, *, at_frame_end: bool = False) -> tuple[Extreme, .
     return tuple(found)
 
 
-def device_timers(port: PortStory, *, at_frame_end: bool = False) -> tuple[TimerMeasurement, ...]:
+def device_timers(port: PortStory) -> tuple[TimerMeasurement, ...]:
     """Times beyond a limit that the plugged device is answerable for: they explain what the charger did next."""
     return tuple(
         one
-        for one in port.timeline.timers
+        for one in port.timers
         if one.name != "tSenderResponse"
-        and not _is_chargers(one, port, at_frame_end=at_frame_end)
+        and not _is_chargers(one, port)
         and one.verdict in (TimerVerdict.TOO_LONG, TimerVerdict.TOO_SHORT)
     )
 
@@ -87,24 +90,25 @@ def interval(one: TimerMeasurement, port: PortStory, messages: Clock, vbus: Cloc
         raise KeyError(f"{one.name} needs the trace of VBUS at {port.port}")
     start = vbus.crossing(one.start_s, "start") if vbus and start_vbus else messages.stamp(one.start_s)
     end = vbus.crossing(end_s, "end") if vbus and end_vbus else messages.stamp(end_s)
-    between = stretch(start, end, frames=not start_vbus and one.name != "tPSHardReset")
+    between = stretch(start, end, frames=not start_vbus and one.name not in _NOT_AFTER_A_FRAME)
     # the difference of two floats is not the time itself
     return Measured(one.value_s, between.terms)
 
 
-def _is_chargers(one: TimerMeasurement, port: PortStory, *, at_frame_end: bool) -> bool:
+def _is_chargers(one: TimerMeasurement, port: PortStory) -> bool:
     if one.name in _BY_DEVICE or one.name == "tSenderResponse":
         return False
-    return one.name != "tReceiverResponse" or _from_source(port, one.start_s + one.value_s, at_frame_end=at_frame_end)
+    shared = one.name == "tReceiverResponse" or one.name in _ON_WIRE
+    return not shared or _from_source(port, one.start_s + one.value_s)
 
 
-def _from_source(port: PortStory, begin_s: float, *, at_frame_end: bool) -> bool:
+def _from_source(port: PortStory, begin_s: float) -> bool:
     """Whether the frame that begins at a time came from the source: bit 8 of its header."""
     log = port.log
     rows = log.rows_of(port.port)
     rows = rows[~log.is_reset[rows]]
     begins = log.time_s[rows]
-    if at_frame_end:
+    if port.at_frame_end:
         begins = begins - np.array([frame_duration_s(4 * int(n)) for n in log.word_count[rows]])
     row = rows[int(np.argmin(np.abs(begins - begin_s)))]
     return bool(log.header[row] & 0x0100)
