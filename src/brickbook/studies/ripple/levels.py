@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import integrate, special
 
 from brickbook.core.statistics import Mean, autocorrelated_mean
-from brickbook.studies.ripple.scan import Histogram, Scan, Trace
+from brickbook.studies.ripple.scan import Histogram, Scan, Trace, dealt
 
 __all__ = ["Glitch", "Levels", "combed_mean", "expected_range", "levels", "stretches"]
 
@@ -152,8 +152,8 @@ def combed_mean(values: FloatArray) -> Mean:
     """
     if len(values) < 4 * _PARTS:
         return _mean(values)
-    each = len(values) // _PARTS
-    groups = values[: each * _PARTS].reshape(each, _PARTS).mean(axis=0)
+    group = dealt(np.arange(len(values)), _PARTS)
+    groups = np.bincount(group, weights=values, minlength=_PARTS) / np.bincount(group, minlength=_PARTS)
     s = float(np.std(groups, ddof=1))
     value = float(values.mean())
     return Mean(value, float(np.std(values)), s / _PARTS**0.5, _PARTS - 1.0, len(values), float(_PARTS))
@@ -191,15 +191,18 @@ def _median(values: FloatArray) -> Mean:
 
 
 def _span(histogram: Histogram) -> Mean:
-    """0.1 to 99.9 percentile; its scatter from the stretches, each of which sees fewer samples."""
+    """0.1 to 99.9 percentile; its scatter from the groups, each of which sees fewer samples."""
     low, high = histogram.quantiles(0.001, 0.999)
     parts = [
         float(np.subtract(*histogram.quantiles(0.999, 0.001, group=k)))
         for k in range(len(histogram.counts))
         if histogram.counts[k].sum() >= 2000
     ]
-    mean = _mean(np.array(parts)) if len(parts) > 1 else Mean(0.0, 0.0, 0.0, float("inf"), 1, 1.0)
-    return Mean(float(high - low), mean.s, mean.u, mean.dof, mean.count, mean.effective_count)
+    many = len(parts)
+    if many < 2:
+        return Mean(float(high - low), 0.0, 0.0, float("inf"), many, float(many))
+    s = float(np.std(parts, ddof=1))  # the groups lie between one another: no order, no correlation
+    return Mean(float(high - low), s, s / many**0.5, many - 1.0, many, float(many))
 
 
 def _glitch(scan: Scan, trace: Trace, heights: FloatArray, whole: float) -> Glitch | None:

@@ -25,7 +25,7 @@ from scipy import fft
 from brickbook.core.capture import INVALID, Channel
 from brickbook.studies.ripple.band import BandFilter
 
-__all__ = ["Histogram", "Lines", "Scan", "Trace", "scan"]
+__all__ = ["Histogram", "Lines", "Scan", "Trace", "dealt", "scan"]
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -262,7 +262,7 @@ def _plan(channel: Channel, interval_s: float, band: BandFilter | None) -> tuple
     finite = look[np.isfinite(look)]
     if not len(finite):
         finite = np.zeros(1)
-    centre = float(finite.mean())
+    centre = float(np.float32(finite.mean()))  # a float32, so that taking it off and putting it back is exact
     reach = float(finite.max() - finite.min()) or 1e-6 * max(abs(centre), 1e-3)
     low, high = float(finite.min()) - centre - reach / 4, float(finite.max()) - centre + reach / 4
     resolution = 1.0 / (interval_s * segment)
@@ -380,8 +380,7 @@ def _piece(plan: _Plan, space: _Space, start: int, stop: int, block: int, *, onl
         empty = np.empty((4, 0))
         return _Piece(start, empty, None, good, None, 0, empty, counts, missing, (np.inf, 0), (-np.inf, 0))
     wide = _blocks(own, block, square=filtered is None)
-    low_run = _run_at(own, int(wide[0].argmin()) * block, block, lowest=True)
-    high_run = _run_at(own, int(wide[1].argmax()) * block, block, lowest=False)
+    low_run, high_run = _run_at(own, float(wide[0].min())), _run_at(own, float(wide[1].max()))
     band = _blocks(filtered, block, mean=wide[2]) if filtered is not None else None
     power, segments, lines = _spectrum(plan, own, start, None if lost is None else lost[have:], space)
     return _Piece(start, wide, band, good, power, segments, lines, counts, missing, low_run, high_run)
@@ -429,15 +428,14 @@ def _joined(values: Float32, many: int) -> Float32:
     return values.reshape(-1, many)
 
 
-def _run_at(x: Float32, first: int, block: int, *, lowest: bool) -> tuple[float, int]:
-    """Extreme of a chunk, and how many samples in a row sit on it where it first occurs."""
-    part = x[first : first + block]
-    place = first + int(part.argmin() if lowest else part.argmax())
-    value = x[place]
-    after = np.flatnonzero(x[place : place + 256] != value)
-    before = np.flatnonzero(x[max(0, place - 256) : place][::-1] != value)
-    length = (int(after[0]) if len(after) else 256) + (int(before[0]) if len(before) else min(place, 256))
-    return float(value), length
+def _run_at(x: Float32, value: float) -> tuple[float, int]:
+    """An extreme of a chunk, and the most samples in a row that sit on it."""
+    hits = np.flatnonzero(x == np.float32(value))
+    if len(hits) < 2:
+        return value, len(hits)
+    ends = np.flatnonzero(np.diff(hits) > 1)
+    edges = np.concatenate([[-1], ends, [len(hits) - 1]])
+    return value, int(np.diff(edges).max())
 
 
 def _counted(
@@ -457,9 +455,16 @@ def _counted(
     if not plan.dealt:
         return np.bincount(index, minlength=_BINS)[np.newaxis]
     first = start + block * np.flatnonzero(good)[:: plan.one_in]
-    group = first * (_GROUPS * _GROUPS) // plan.count % _GROUPS
+    group = dealt(first * (_GROUPS * _GROUPS) // plan.count, _GROUPS)
     index.reshape(rows.shape)[:] += _BINS * group[:, np.newaxis]
     return np.bincount(index, minlength=_BINS * _GROUPS).reshape(_GROUPS, _BINS)
+
+
+def dealt(number: NDArray[np.int64], groups: int) -> NDArray[np.int64]:
+    """Group of each of many stretches: dealt by the golden section, which falls in step with no period of a signal."""
+    turn = np.mod(number * ((5**0.5 - 1) / 2), 1.0)
+    group: NDArray[np.int64] = np.minimum((turn * groups).astype(np.int64), groups - 1)
+    return group
 
 
 def _spectrum(
@@ -521,7 +526,7 @@ def _histogram(plan: _Plan, pieces: list[_Piece]) -> Histogram:
         if plan.dealt:
             counts += piece.counts
         else:
-            counts[piece.start // plan.chunk % _GROUPS] += piece.counts[0]
+            counts[dealt(np.array([piece.start // plan.chunk]), _GROUPS)[0]] += piece.counts[0]
     gain = plan.channel.gain
     low, width = plan.low * gain, plan.width * gain
     if gain < 0:
