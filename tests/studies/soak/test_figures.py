@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.resources import files
 
 import numpy as np
@@ -258,3 +259,40 @@ def test_the_page_says_it_in_one_sentence(build):
 def test_every_figure_has_its_words(build):
     _, outcome = soak(build, share=lambda t: np.where(t < 1800, 1.0, 0.7), ambient_max_c=35.0, minutes=55)
     assert {f.name for f in outcome.figures} <= set(STUDY.figure_names)
+
+
+def test_cooling_after_the_load_is_no_part_of_the_soak(build):
+    """Both loads are taken off after 50 min, the case cools from then on: the end is that of the load."""
+    evidence, _ = soak(build)
+    (recording,) = evidence.recordings
+    (table,) = recording.tables
+    columns = {name: values.copy() for name, values in table.columns.items()}
+    off = columns["time_s"] > 3000.0
+    for port in ("C1", "C2"):
+        columns[f"port_current_a@{port}"][off] = 0.0
+    columns["temperature_c@case"][off] = 24.0 + 38.0 * np.exp(-(columns["time_s"][off] - 3000.0) / 1000.0)
+    cooled = replace(recording, tables=(replace(table, columns=columns),))
+    outcome = STUDY.figures(replace(evidence, recordings=(cooled,)))
+    assert one(outcome, "temperature_c").conditions["after_min"] == 50
+    assert one(outcome, "temperature_c").value == pytest.approx(float(np.interp(2970.0, T, warming())), abs=0.1)
+    assert one(outcome, "sustained_power_w", port="C1").value == pytest.approx(60.0, rel=2e-3)
+    assert not [f for f in outcome.figures if f.name.endswith(("trip_time_s", "foldback_time_s"))]
+    steady = one(outcome, "steady_temperature_c")
+    assert steady.lower <= 64.0 <= steady.upper
+
+
+def test_temperatures_alone_are_a_soak(build):
+    drop = [f"port_{q}@{p}" for q in ("voltage_v", "current_a") for p in ("C1", "C2")]
+    evidence, outcome = soak(build, drop=drop, ports="C1+C2")
+    assert one(outcome, "temperature_c").value == pytest.approx(float(np.mean(warming()[-15:])), abs=0.05)
+    section = STUDY.page(
+        View(evidence.charger, evidence.settings, outcome.figures, (), outcome.notes, lambda: evidence.recordings)
+    )
+    assert section.lead.startswith("The case was the warmest place")
+
+
+def test_a_stated_room_is_flagged(build):
+    _, outcome = soak(build, drop=("ambient_c",), ambient_c=24.0)
+    figure = one(outcome, "normalised_temperature_c")
+    assert "the room was stated, not logged" in figure.flags
+    assert {c.source: c.u for c in figure.budget}["room as stated"] == pytest.approx(1.0)

@@ -54,7 +54,7 @@ def page(view: View) -> Section:
             reaction, promised = reaction_of(recording, view.charger.ports, ports[0])
         except (KeyError, ValueError):
             continue  # the study's notes say why
-        blocks.append(_chart(recording, ports[0], reaction, promised))
+        blocks.append(_chart(recording, ports[0], reaction, promised, len(blocks)))
     blocks += [_table(view.figures), *_sum(view.figures), *_shorts(view.figures)]
     return Section("overload", "Overload", _lead(ramps), (*blocks, Caution(_NOT_A_CERTIFICATE)))
 
@@ -73,7 +73,7 @@ def _lead(ramps: Sequence[Figure]) -> str:
     return f"Asked for too much: {'; '.join(parts)}."
 
 
-def _chart(recording: Recording, port: str, reaction: Reaction, promised_a: float) -> Chart:
+def _chart(recording: Recording, port: str, reaction: Reaction, promised_a: float, number: int) -> Chart:
     table = recording.find(f"port_voltage_v@{port}")
     assert table is not None
     time = table.columns["time_s"]
@@ -92,7 +92,7 @@ def _chart(recording: Recording, port: str, reaction: Reaction, promised_a: floa
         where = f"At {reaction.limit_a:.2f} A, {ratio:.0f} % of what it promises at {contract}"
         title = f"{where}, {port} {_WORDS[reaction.behaviour]}"
     return Chart(
-        id=f"overload-{port.lower()}-{str(contract).replace(' ', '').lower()}",
+        id=f"overload-{port.lower()}-{number + 1}",
         title=title,
         alt=f"Voltage over current of port {port} while its load was raised beyond the promised current.",
         x=Axis("current", "A", low=0.0),

@@ -45,6 +45,7 @@ def page(view: View) -> Section:
         return Section("soak", "An hour at full load", "No soak was measured.")
     blocks: list[Block] = []
     leads: list[str] = []
+    used: list[str] = []
     for number, recording in enumerate(view.read()):
         if "soak" not in recording.studies:
             continue
@@ -54,6 +55,8 @@ def page(view: View) -> Section:
             continue  # the study's notes say why
         mine = [f for f in view.figures if _of(f, recording, course)]
         mains = f"{recording.conditions.number('mains_v'):g}v" if "mains_v" in recording.conditions else str(number)
+        mains = mains if mains not in used else f"{mains}-{number + 1}"
+        used.append(mains)
         leads.append(_sentence(course, mine))
         if course.ports:
             blocks.append(_survival(course, mains))
@@ -70,7 +73,9 @@ def page(view: View) -> Section:
 def _of(figure: Figure, recording: Recording, course: Course) -> bool:
     own = recording.conditions
     ports = "+".join(sorted(course.ports)) if course.ports else own.get("ports", own.get("port"))
-    return figure.conditions.get("mains_v") == own.get("mains_v") and figure.conditions.get("ports") == ports
+    same = figure.conditions.get("mains_v") == own.get("mains_v") and figure.conditions.get("ports") == ports
+    # a port's own figures have its own part of the contract
+    return same and ("port" in figure.conditions or figure.conditions.get("contract") == own.get("contract"))
 
 
 def _sentence(course: Course, figures: Sequence[Figure]) -> str:
