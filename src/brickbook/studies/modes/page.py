@@ -96,7 +96,7 @@ def _chart(view: View, ports: list[Port]) -> Chart:
     least = [min((w for (port, _), w in powers.items() if port == p.id), default=0.0) for p in ports]
     shared = any(low < high - 0.5 for low, high in zip(least, alone, strict=True))
     kept = tuple(min(low, high) if high else low for low, high in zip(least, alone, strict=True))
-    parts: tuple[str, ...] = ("always", "only when few others are in use") if shared else ("offered",)
+    parts: tuple[str, ...] = ("in every combination looked at", "at best") if shared else ("offered",)
     values: tuple[tuple[float, ...], ...] = (kept,)
     if shared:
         values = (kept, tuple(max(0.0, high - low) for low, high in zip(kept, alone, strict=True)))

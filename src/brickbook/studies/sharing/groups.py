@@ -8,7 +8,7 @@ has free, so that a rule which explains much with little outweighs one that only
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 
 from brickbook.studies.sharing.policies import TYPICAL_STEPS_W, EqualSplit, Ladder, Priority
 
-__all__ = ["SAME_W", "UNEXPLAINED", "GroupData", "GroupRule", "group_rules", "members", "typical_levels"]
+__all__ = [
+    "SAME_W",
+    "UNEXPLAINED",
+    "GroupData",
+    "GroupRule",
+    "first_in_common",
+    "group_rules",
+    "members",
+    "table_numbers",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -92,7 +101,7 @@ class GroupRule:
     budget_w
         Of the group, where the rule has one, else NaN [W].
     order
-        Ports from first to last served, where the rule has an order.
+        Ports from the first served on, as far as all orders that lead to this table agree.
     """
 
     kinds: tuple[str, ...]
@@ -107,7 +116,7 @@ def members(mask: int, size: int) -> BoolArray:
     return np.array([mask >> port & 1 for port in range(size)], dtype=bool)
 
 
-def typical_levels(alone_w: float) -> int:
+def _typical_levels(alone_w: float) -> int:
     """How many advertised steps are below a port's own power."""
     return max(1, sum(step < alone_w - SAME_W for step in TYPICAL_STEPS_W))
 
@@ -118,11 +127,11 @@ def _level_prior(power_w: float, alone_w: float) -> float:
     other = 1.0 - _UNCHANGED - _TYPICAL
     plain = other / max(5.0, alone_w)
     if any(abs(power_w - step) <= _DERIVED_W for step in TYPICAL_STEPS_W):
-        return plain + _TYPICAL / typical_levels(alone_w)
+        return plain + _TYPICAL / _typical_levels(alone_w)
     return plain
 
 
-def group_rules(data: GroupData, *, most: int = 400) -> tuple[GroupRule, ...]:
+def group_rules(data: GroupData, *, most: int = 120) -> tuple[GroupRule, ...]:
     """All rules of the family that fit a group of two ports or more, the weightiest first, at most `most`.
 
     The last resort, "unexplained", is a table by rote: it fits whatever was seen and foretells nothing.
@@ -282,9 +291,31 @@ def _fitting(
     for mask, row in data.seen.items():
         misfit += np.nansum((tables[:, mask] - row) ** 2, axis=1)
     order = None if isinstance(policy, EqualSplit) else policy.order
-    for at in np.argsort(misfit, kind="stable"):
-        who = () if order is None else tuple(int(p) for p in order[at])
-        yield GroupRule((kind,), float(prior[at]), tables[at], float(policy.budget_w[at]), who)
+    same = table_numbers(tables)
+    weights = np.bincount(same, weights=prior)
+    for number in range(len(weights)):
+        alike = np.flatnonzero(same == number)
+        at = int(alike[np.argmin(misfit[alike])])
+        who = () if order is None else first_in_common(order[alike].tolist())
+        yield GroupRule((kind,), float(weights[number]), tables[at], float(policy.budget_w[at]), who)
+
+
+def table_numbers(tables: FloatArray) -> NDArray[np.intp]:
+    """A number for each table, equal for tables equal to a tenth of a watt; shape (h, ...) to (h,)."""
+    whole = np.where(np.isnan(tables), -1.0, np.round(10.0 * tables)).astype(np.int64).reshape(len(tables), -1)
+    # one odd random factor for each place: tables that differ have different sums but for one in 2**60
+    factors = np.random.default_rng(7).integers(1, 2**62, size=whole.shape[1], dtype=np.int64) * 2 + 1
+    return np.asarray(np.unique((whole * factors).sum(axis=1), return_inverse=True)[1].ravel())
+
+
+def first_in_common(orders: Iterable[Sequence[int]]) -> tuple[int, ...]:
+    """The ports that all orders begin with: what is the same for all orders that lead to the same powers."""
+    out: list[int] = []
+    for ranks in zip(*orders, strict=False):
+        if len(set(ranks)) > 1:
+            break
+        out.append(int(ranks[0]))
+    return tuple(out)
 
 
 def _kept(policy: EqualSplit | Priority | Ladder, keep: BoolArray) -> EqualSplit | Priority | Ladder:
@@ -303,7 +334,7 @@ def _merged(rules: list[GroupRule]) -> tuple[GroupRule, ...]:
         return ()
     tables = np.array([rule.power_w for rule in rules])
     weights = np.array([rule.weight for rule in rules])
-    left = np.arange(len(rules))
+    left = np.argsort(-weights, kind="stable")
     out: list[GroupRule] = []
     while len(left):
         first = tables[left[0]]
@@ -315,7 +346,8 @@ def _merged(rules: list[GroupRule]) -> tuple[GroupRule, ...]:
         for at in together:
             by_kind[rules[at].kinds[0]] = by_kind.get(rules[at].kinds[0], 0.0) + float(weights[at])
         kinds = tuple(sorted(by_kind, key=lambda kind: -by_kind[kind]))
-        best = next((rules[at] for at in together if rules[at].kinds[0] == kinds[0]), rules[left[0]])
-        out.append(replace(best, kinds=kinds, weight=float(weights[together].sum())))
+        chief = [rules[at] for at in together if rules[at].kinds[0] == kinds[0]]
+        order = first_in_common([rule.order for rule in chief if rule.order]) if chief[0].order else ()
+        out.append(replace(chief[0], kinds=kinds, weight=float(weights[together].sum()), order=order))
         left = left[~same]
     return tuple(sorted(out, key=lambda rule: -rule.weight))

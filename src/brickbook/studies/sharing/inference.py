@@ -18,7 +18,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from brickbook.studies.sharing.groups import SAME_W, UNEXPLAINED, GroupData, GroupRule, group_rules, members
+from brickbook.studies.sharing.groups import (
+    SAME_W,
+    UNEXPLAINED,
+    GroupData,
+    GroupRule,
+    first_in_common,
+    group_rules,
+    members,
+    table_numbers,
+)
 from brickbook.studies.sharing.settling import smallest_settling_set
 
 __all__ = ["CERTAIN", "MAX_PORTS", "Group", "Inference", "Offered", "infer_sharing"]
@@ -30,6 +39,10 @@ MAX_PORTS = 6
 CERTAIN = 0.95
 _CLAIM_HOLDS = 0.97  # that a port alone has the power its maker states (common practice, no source)
 _CLAIM_SEEN = 0.999  # the same once the port was seen to have as much with others occupied
+_EXCEPTIONS = (
+    0.15  # that a charger breaks its own rule in an unknown share of combinations (common practice, no source)
+)
+_ENOUGH = 0.97  # certainty that it does not, from which on no further look is asked for
 _KEPT = 1e-5  # rules lighter than this share of the heaviest are dropped
 _MOST = 600
 
@@ -73,7 +86,7 @@ class Group:
     budget_w
         Highest sum offered with all of the group occupied, as seen or foretold; NaN where not known [W].
     order
-        From first to last served, where the rule has an order and the readings determine it.
+        From the first served on, as far as the readings determine it; empty where the rule has no order.
     """
 
     ports: Ports
@@ -109,6 +122,8 @@ class Inference:
         Readings that no rule could have given together.
     alternatives
         How many rules with different tables remain.
+    confirmed
+        How many looks tried the rule beyond those that it took to find it.
     """
 
     groups: tuple[Group, ...]
@@ -122,6 +137,7 @@ class Inference:
     unconfirmed: Ports
     contradictions: tuple[str, ...]
     alternatives: int
+    confirmed: int
 
     @property
     def settled(self) -> bool:
@@ -252,7 +268,7 @@ def _hypotheses(n: int, seen: _Seen) -> list[_Hypothesis]:
         out += [_Hypothesis(w, partition, chosen, _joined(n, partition, chosen)) for w, chosen in rules]
     out.sort(key=lambda h: -h.weight)
     out = [h for h in out[:_MOST] if h.weight >= _KEPT * out[0].weight]
-    return _unique(out)
+    return _unique(out) if out else []
 
 
 def _consistent(n: int, seen: _Seen) -> dict[int, GroupData]:
@@ -339,19 +355,21 @@ def _joined(n: int, partition: tuple[int, ...], rules: tuple[GroupRule, ...]) ->
 def _unique(hypotheses: list[_Hypothesis]) -> list[_Hypothesis]:
     """Hypotheses with one table become one."""
     total = sum(h.weight for h in hypotheses)
-    left, out = hypotheses, []
+    tables = np.array([h.table for h in hypotheses])
+    numbers = table_numbers(tables)
+    # first those that are equal to the digit, then those that are equal to the tolerance
+    firsts = [int(k) for k in sorted(np.unique(numbers, return_index=True)[1])]
+    left, out = firsts, []
     while left:
-        first = left[0]
-        same: list[_Hypothesis] = []
-        other: list[_Hypothesis] = []
-        for h in left:
-            alike = (np.isnan(h.table) == np.isnan(first.table)) & ~(np.abs(h.table - first.table) > SAME_W)
-            (same if alike.all() else other).append(h)
+        first = tables[left[0]]
+        here = tables[left]
+        alike = ((np.isnan(here) == np.isnan(first)) & ~(np.abs(here - first) > SAME_W)).all(axis=(1, 2))
+        chosen = {int(numbers[k]) for k, same in zip(left, alike, strict=True) if same}
+        same = [h for h, number in zip(hypotheses, numbers, strict=True) if int(number) in chosen]
         # of equal tables the one with the most groups: ports that never touch each other are not one group
         finest = max(same, key=lambda h: (len(h.blocks), h.weight))
-        weight = sum(h.weight for h in same) / total
-        out.append(_Hypothesis(weight, finest.blocks, finest.rules, finest.table))
-        left = other
+        out.append(_Hypothesis(sum(h.weight for h in same) / total, finest.blocks, finest.rules, finest.table))
+        left = [k for k, alone in zip(left, ~alike, strict=True) if alone]
     return sorted(out, key=lambda h: -h.weight)
 
 
@@ -372,6 +390,7 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
             unconfirmed=(),
             contradictions=wrong,
             alternatives=0,
+            confirmed=0,
         )
     best = hypotheses[0]
     unexplained = sum(h.weight for h in hypotheses if h.unexplained)
@@ -382,23 +401,21 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
     leader = best if best.blocks == blocks else next(h for h in hypotheses if h.blocks == blocks)
     trust = float(np.prod(seen.trust))
     open_cells = _open(leader.table, n)
-    share = leader.weight * trust
+    confirmed = _confirmations(seen, leader)
+    ahead = sum(1 for mask in range(1, 1 << n) if mask.bit_count() > 1 and mask not in seen.powers)
+    regular = _without_exceptions(confirmed, ahead)
+    share = leader.weight * trust * regular
     groups = tuple(
         Group(
             _named(block, names),
             rule.kinds,
-            sum(h.weight for h in hypotheses if block in h.blocks) * trust,
+            sum(h.weight for h in hypotheses if block in h.blocks) * trust * regular,
             _budget(block, leader.table),
             tuple(names[[p for p in range(n) if block >> p & 1][k]] for k in _order(block, hypotheses)),
         )
         for block, rule in zip(leader.blocks, leader.rules, strict=True)
     )
-    gain = _gains(n, seen, hypotheses)
-    following = max(gain, key=lambda mask: (round(gain[mask], 9), -mask.bit_count()), default=0)
-    if not seen.powers:
-        following = (1 << n) - 1
-    elif gain.get(following, 0.0) < 1e-3:
-        following = 0
+    following = _next(n, seen, hypotheses, enough=regular >= _ENOUGH)
     settling, proven = smallest_settling_set(
         [h.table for h in hypotheses if not h.unexplained and h.weight >= 0.005],
         [m for m in range(1, 1 << n) if m not in seen.powers],
@@ -408,7 +425,7 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
     settling = tuple(sorted({*settling, *doubtful}))
     return Inference(
         groups=tuple(sorted(groups, key=lambda g: names.index(g.ports[0]))),
-        groups_probability=by_blocks[blocks] * trust,
+        groups_probability=by_blocks[blocks] * trust * regular,
         rule_probability=0.0 if open_cells else share,
         explained_probability=1.0 - unexplained,
         power_w={
@@ -421,7 +438,55 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
         unconfirmed=tuple(names[p] for p in range(n) if seen.trust[p] < 1.0),
         contradictions=seen.contradictions,
         alternatives=len([h for h in hypotheses if not h.unexplained]),
+        confirmed=confirmed,
     )
+
+
+def _confirmations(seen: _Seen, leader: _Hypothesis) -> int:
+    """Looks at several ports beyond those that a rule needs: one, and one for each further port of a group."""
+    looks = sum(mask.bit_count() > 1 for mask in seen.powers)
+    needed = sum(block.bit_count() - 1 for block in leader.blocks if block.bit_count() > 1)
+    return max(0, looks - max(1, needed))
+
+
+def _without_exceptions(confirmed: int, ahead: int) -> float:
+    """That the rule holds in all combinations ahead, having held in those that could have broken it.
+
+    With prior 1 - e a charger keeps its rule always; else it breaks it in a share of combinations of which nothing is
+    known, so that k that keep it have probability 1/(k + 1) (Laplace's rule of succession).
+    """
+    always = 1.0 - _EXCEPTIONS
+    return (always + _EXCEPTIONS / (confirmed + ahead + 1)) / (always + _EXCEPTIONS / (confirmed + 1))
+
+
+def _next(n: int, seen: _Seen, hypotheses: list[_Hypothesis], *, enough: bool) -> int:
+    """The combination to look at next, as a mask: the one that tells most, or one that tries the rule; 0 for none."""
+    if not seen.powers:
+        return (1 << n) - 1
+    gain = _gains(n, seen, hypotheses)
+    best = max(gain, key=lambda mask: (round(gain[mask], 9), -mask.bit_count()), default=0)
+    if gain.get(best, 0.0) >= 0.02 or not gain:
+        return best
+    trials = {mask: _news(mask, n, seen) for mask in gain if mask.bit_count() > 1}
+    if enough or not trials:
+        return best if gain[best] >= 1e-3 else 0
+    return max(trials, key=lambda mask: (trials[mask], gain[mask], -mask))
+
+
+def _news(mask: int, n: int, seen: _Seen) -> float:
+    """How many sights of a port with two others in or out of use a combination adds to those seen."""
+    news = 0.0
+    for port in (p for p in range(n) if mask >> p & 1):
+        for one in range(n):
+            for other in range(one + 1, n):
+                if port in (one, other):
+                    continue
+                pick = 1 << port | 1 << one | 1 << other
+                news += all(mask & pick != old & pick for old in seen.powers)
+        for one in (q for q in range(n) if q != port):
+            pick = 1 << port | 1 << one
+            news += 0.1 * all(mask & pick != old & pick for old in seen.powers)
+    return news
 
 
 def _open(table: FloatArray, n: int) -> int:
@@ -442,14 +507,14 @@ def _budget(block: int, table: FloatArray) -> float:
 
 
 def _order(block: int, hypotheses: list[_Hypothesis]) -> tuple[int, ...]:
-    """The order in which the group's ports are served, where all weighty hypotheses with an order share it."""
-    orders = {
+    """The ports served first, as far as all weighty hypotheses with an order agree."""
+    orders = [
         rule.order
         for h in hypotheses
         for b, rule in zip(h.blocks, h.rules, strict=True)
         if b == block and rule.kinds[0] == "priority" and h.weight >= 0.02
-    }
-    return next(iter(orders)) if len(orders) == 1 else ()
+    ]
+    return first_in_common(orders) if orders else ()
 
 
 def _gains(n: int, seen: _Seen, hypotheses: list[_Hypothesis]) -> dict[int, float]:

@@ -40,7 +40,7 @@ def rule_words(group: Group) -> str:
         return "equal shares when both are in use" if "equal" in kinds else "fixed powers when both are in use"
     words = _RULES[kinds[0]]
     if kinds[0] == "priority" and group.order:
-        words = f"{', then '.join(group.order)}: the first takes what it wants, a reserve is kept for the others"
+        words = f"{', then '.join(group.order)} first, as much as it can have; a reserve is kept for the others"
     if len(kinds) > 1:
         words += f" ({len(kinds) - 1} other rule{'s' if len(kinds) > 2 else ''} would give the same powers)"
     return words
