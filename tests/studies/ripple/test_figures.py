@@ -187,3 +187,9 @@ def test_an_accuracy_line_must_speak_of_the_quantity(record, study, rng):
 def test_figures_do_not_depend_on_the_day(record, study):
     first, second = (study(record(wave(np.random.default_rng(1)), RATE)) for _ in range(2))
     assert first == second
+
+
+def test_of_equal_captures_the_tallest_counts(record, study, rng):
+    small, tall = (record(k * wave(rng), RATE, name=f"n{k}") for k in (1, 2))
+    found = named(study(small, tall))
+    assert found["ripple_pp_v"].sources[0].file.path == "n2.npy"

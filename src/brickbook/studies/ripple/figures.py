@@ -36,7 +36,7 @@ def figures(evidence: Evidence) -> Outcome:
         reduced: list[Reduced] = []
         for capture, channel, recording in point.captures:
             try:
-                reduced.append(reduce_capture(capture, channel, recording, evidence.instruments))
+                reduced.append(reduce_capture(capture, channel, recording, evidence.instruments, point.ripple_hz))
             except (AnalysisError, ReadError) as error:
                 notes.append(_warn(point.conditions, f"{recording.name}: {error}"))
             except (KeyError, ValueError) as error:
@@ -48,7 +48,8 @@ def figures(evidence: Evidence) -> Outcome:
 
 def _of_point(point: Point, reduced: list[Reduced], found: list[Figure], notes: list[Note]) -> None:
     base = point.conditions
-    fastest = max(reduced, key=lambda r: (r.rate_hz, r.scan.count))
+    # of equal captures the tallest
+    fastest = max(reduced, key=lambda r: (r.rate_hz, r.scan.count, r.levels.high - r.levels.low))
     sampled = [r for r in reduced if r.capture.acquisition != "peak-detect"]
     peak = _Figures(base, found)
     mains = _mains(point, sampled, peak, notes)
@@ -58,7 +59,7 @@ def _of_point(point: Point, reduced: list[Reduced], found: list[Figure], notes: 
     peak.add("ripple_pp_v", wide.measured, f"highest less lowest sample, as captured ({wide.words})", fastest, flags)
     in_band = [r for r in reduced if r.banded]
     if in_band:
-        best = max(in_band, key=lambda r: r.scan.count)
+        best = max(in_band, key=_length)
         band = best.peak_to_peak(band=True)
         flags = (*_peak_flags(best), *_span_flags(best, point.ripple_hz, mains))
         peak.add("ripple_20mhz_pp_v", band.measured, f"highest less lowest sample, {band.words}", best, flags)
@@ -71,7 +72,7 @@ def _of_point(point: Point, reduced: list[Reduced], found: list[Figure], notes: 
             f"no figure for the 20 MHz band: it needs 50 million samples a second, the fastest capture has {rate:.4g}"
         )
         notes.append(_warn(base, text, reduced))
-    best = max(in_band, key=lambda r: r.scan.count) if in_band else fastest
+    best = max(in_band, key=_length) if in_band else fastest
     recurring = best.recurring()
     flags = (*_peak_flags(best), *_span_flags(best, point.ripple_hz, mains))
     if best.levels.recurring.u > _WIDE * best.levels.recurring.value:
@@ -160,6 +161,10 @@ def _averages(point: Point, sampled: list[Reduced], add: _Figures, notes: list[N
         add.add("burst_active_ratio", share.measured, share.words, bursting, (), "")
     noise = fastest.noise()
     add.add("noise_floor_rms_v", noise.measured, noise.words, fastest, noise.flags)
+
+
+def _length(one: Reduced) -> tuple[int, float]:
+    return one.scan.count, one.levels.high - one.levels.low
 
 
 def _close(one: Switching, other: Switching) -> bool:

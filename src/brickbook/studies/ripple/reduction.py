@@ -24,7 +24,6 @@ from brickbook.core.uncertainty import Measured, Source, with_source
 from brickbook.studies.ripple.band import BAND_HZ, LEAST_RATE_HZ, BandFilter
 from brickbook.studies.ripple.levels import Levels, expected_range, levels
 from brickbook.studies.ripple.lines import Burst, Switching, burst, mains_ripple, noise_floor, switching
-from brickbook.studies.ripple.point import ripple_hz_of
 from brickbook.studies.ripple.scan import Scan, Trace, scan
 
 __all__ = ["Reduced", "Statement", "reduce_capture"]
@@ -364,9 +363,18 @@ class Reduced:
 
 
 def reduce_capture(
-    capture: Capture, channel: Channel, recording: Recording, instruments: Mapping[str, Instrument]
+    capture: Capture,
+    channel: Channel,
+    recording: Recording,
+    instruments: Mapping[str, Instrument],
+    ripple_hz: float | None,
 ) -> Reduced:
     """Scan a channel and find what it is made of.
+
+    Parameters
+    ----------
+    ripple_hz
+        Twice the mains frequency [Hz]; `None` when it is not known.
 
     Raises
     ------
@@ -385,7 +393,6 @@ def reduce_capture(
     band = BandFilter(BAND_HZ, capture.interval_s) if banded and not limited else None
     found = scan(channel, capture.interval_s, band=band)
     trace = found.band if found.band is not None else found.wide
-    ripple_hz = ripple_hz_of(recording.conditions)
     own = levels(found, trace, ripple_hz)
     if own.high == own.low:
         text = f"all {found.count} samples are {own.low:g}: nothing was connected, or the range is far too large."
