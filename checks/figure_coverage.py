@@ -166,7 +166,7 @@ def trial(job: tuple[str, int]) -> list[tuple[tuple, bool, float, float]]:
     for key, figure in _identity(_BENCHES[slug].figures(seed)).items():
         if key in truth and figure.u > 0:
             held = figure.lower <= truth[key] <= figure.upper
-            out.append((key, held, (figure.value - truth[key]) / figure.u, figure.u / abs(figure.value)))
+            out.append((key, held, (figure.value - truth[key]) / figure.u, figure.u / max(abs(figure.value), 1e-12)))
     return out
 
 

@@ -124,8 +124,8 @@ def test_what_cannot_be_read_is_told(book, root, monkeypatch):
         raise PermissionError(errno.EACCES, "", str(path))
 
     (entry,) = book.index(SLUG)
-    real = Path.read_bytes
-    monkeypatch.setattr(Path, "read_bytes", lambda p: denied(p) if p.suffix == ".csv" else real(p))
+    real = Path.open
+    monkeypatch.setattr(Path, "open", lambda p, *a, **k: denied(p) if p.suffix == ".csv" else real(p, *a, **k))
     monkeypatch.setattr("os.scandir", denied)
     why = "cannot be read: permission denied. Check who may read and write it."
     assert message(book.raw_bytes, SLUG, entry) == f"{RAW}/eff-115.csv: {why}"

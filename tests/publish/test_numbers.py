@@ -149,7 +149,7 @@ def test_a_figure_shows_the_half_width_of_its_own_interval():
     bare = Figure("efficiency", "efficiency_ratio", 0.9, "", 0.002, Conditions(), "m", ())
     assert plain(figure_text(bare)) == "(90.00 ± 0.39) %"  # 1.96 u where no interval was found
     exact = Figure("value", "price_per_watt", 0.8543, "EUR/W", 0.0, Conditions(), "m", ())
-    assert (plain(figure_text(exact)), interval_text(exact), factor_text(exact)) == ("0.8543 EUR/W", "—", "")
+    assert (plain(figure_text(exact)), interval_text(exact), factor_text(exact)) == ("0.854 EUR/W", "—", "")
 
 
 def test_names_lose_their_unit():

@@ -28,7 +28,11 @@ def test_each_reader_by_its_name():
 @pytest.mark.parametrize(
     ("reader", "instruments", "message"),
     [
-        ("scope", {}, "x.csv: reader: there is no reader 'scope'. Use one of hand-sheet, meter-log."),
+        (
+            "scope",
+            {},
+            "x.csv: reader: there is no reader 'scope'. Use one of hand-sheet, message-log, meter-log, observations, port-events.",
+        ),
         ("meter-log", {}, "x.csv: shape: a meter log needs a shape, and the index names none. Import the file anew."),
     ],
 )

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from brickbook.book import Book, IndexEntry
+from brickbook.core.capture import Capture
 from brickbook.core.errors import BookError, BrickbookError, Fault
 from brickbook.core.figure import Note
 from brickbook.core.table import Recording, Rows, Table
-from brickbook.readers import READERS, Part, assemble
+from brickbook.readers import CAPTURE_READERS, READERS, CapturePart, Part, assemble, join_captures, read_capture
 
 __all__ = ["Gathered", "gather"]
 
@@ -23,8 +24,8 @@ class Gathered:
     entries: tuple[IndexEntry, ...]
 
 
-def gather(book: Book, slug: str, study_ids: Sequence[str] | None = None) -> Gathered:
-    """Read all raw files of a charger.
+def gather(book: Book, slug: str, study_ids: Sequence[str] | None = None, *, only: str = "") -> Gathered:
+    """Read all raw files of a charger, or those of `only` one study.
 
     Raises
     ------
@@ -35,9 +36,15 @@ def gather(book: Book, slug: str, study_ids: Sequence[str] | None = None) -> Gat
     faults: list[Fault] = []
     notes: list[Note] = []
     parts: list[Part] = []
+    captures: list[CapturePart] = []
     for place, entry in enumerate(entries):
+        if only and only not in entry.studies:
+            continue
         faults += _known(slug, place, entry, study_ids)
         try:
+            if entry.reader in CAPTURE_READERS:
+                captures.append(CapturePart(_capture(book, slug, entry), entry.recording, entry.studies))
+                continue
             tables = _tables(book, slug, entry)
         except BrickbookError as error:
             faults += error.faults
@@ -54,11 +61,23 @@ def gather(book: Book, slug: str, study_ids: Sequence[str] | None = None) -> Gat
                     ranges=entry.ranges,
                 )
             )
-    stray = [f for f in book.check_raw(slug) if f not in faults] if not faults else []
+    stray = book.check_raw(slug) if not faults and not only else ()
     notes += [Note("", "warning", f"Not used: {fault}") for fault in stray]
     if faults:
         raise BookError(*faults)
-    return Gathered(assemble(parts), tuple(notes), entries)
+    return Gathered(join_captures(assemble(parts), captures), tuple(notes), entries)
+
+
+def _capture(book: Book, slug: str, entry: IndexEntry) -> Capture:
+    return read_capture(
+        entry.reader,
+        book.raw_path(slug, entry),
+        name=f"chargers/{slug}/raw/{entry.path}",
+        raw=entry.raw,
+        conditions=entry.conditions,
+        instruments=entry.instruments,
+        ranges=entry.ranges,
+    )
 
 
 def _tables(book: Book, slug: str, entry: IndexEntry) -> tuple[Table, ...]:
@@ -90,8 +109,8 @@ def _known(slug: str, place: int, entry: IndexEntry, study_ids: Sequence[str] | 
         for s in entry.studies
         if study_ids is not None and s not in study_ids
     ]
-    if entry.reader not in READERS:
-        known = ", ".join(sorted(READERS))
+    if entry.reader not in READERS and entry.reader not in CAPTURE_READERS:
+        known = ", ".join(sorted((*READERS, *CAPTURE_READERS)))
         faults.append(
             Fault(file, f"file[{place}].reader", f"{entry.reader!r} is not a reader.", f"The readers are {known}.")
         )

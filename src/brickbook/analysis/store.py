@@ -109,7 +109,7 @@ def view_for(book: Book, slug: str, study: Study, stored: Stored) -> View:
         figures=figures,
         findings=tuple(f for f in stored.findings if f.figure in keys),
         notes=tuple(n for n in stored.notes if n.study == study.id),
-        read=lambda: tuple(r for r in gather(book, slug).recordings if study.id in r.studies),
+        read=cache(lambda: gather(book, slug, only=study.id).recordings),
     )
 
 

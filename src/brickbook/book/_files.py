@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import itertools
 import os
 import stat
@@ -10,7 +11,16 @@ from pathlib import Path
 
 from brickbook.core.errors import BookError, Fault
 
-__all__ = ["is_leftover", "os_fault", "read_bytes", "read_text", "relative_name", "text_of", "write_atomic"]
+__all__ = [
+    "file_digest",
+    "is_leftover",
+    "os_fault",
+    "read_bytes",
+    "read_text",
+    "relative_name",
+    "text_of",
+    "write_atomic",
+]
 
 _PREFIX, _SUFFIX = ".brickbook-", ".part"
 _counter = itertools.count()
@@ -51,6 +61,21 @@ def read_bytes(path: Path, name: str) -> bytes:
     """
     try:
         return path.read_bytes()
+    except OSError as error:
+        raise BookError(os_fault(name, "read", error)) from error
+
+
+def file_digest(path: Path, name: str) -> str:
+    """SHA-256 of a file's content in hexadecimal, read piece by piece.
+
+    Raises
+    ------
+    BookError
+        When it cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return str(hashlib.file_digest(file, "sha256").hexdigest())
     except OSError as error:
         raise BookError(os_fault(name, "read", error)) from error
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from brickbook.book._check import day, load, parse
-from brickbook.book._files import os_fault, read_bytes, read_text, relative_name, write_atomic
+from brickbook.book._files import file_digest, os_fault, read_bytes, read_text, relative_name, write_atomic
 from brickbook.book._lock import Holder, hold
 from brickbook.book._templates import bench_text, book_text, charger_text, house_rules_text, ignore_text, shapes_text
 from brickbook.book._write import table_text, with_item, with_value
@@ -348,6 +348,10 @@ class Book:
         """
         return self._raw(slug).read(entry)
 
+    def raw_path(self, slug: str, entry: IndexEntry) -> Path:
+        """Path of a raw file, once its SHA-256 is the index's: for files too large to hold. Raises as `raw_bytes`."""
+        return self._raw(slug).path(entry)
+
     def check_raw(self, slug: str) -> tuple[Fault, ...]:
         """All faults of a charger's raw files: changed, missing, unreadable, or in raw/ and not in the index."""
         return self._raw(slug).faults()
@@ -481,7 +485,7 @@ class Book:
         total = hashlib.sha256()
         for name in (*tops, f"{folder}/charger.toml", f"{folder}/raw/index.toml", *raws):
             path = self.root / name
-            part = hashlib.sha256(read_bytes(path, name)).hexdigest() if path.exists() else "absent"
+            part = file_digest(path, name) if path.exists() else "absent"
             total.update(f"{name}\0{part}\n".encode())
         return total.hexdigest()
 

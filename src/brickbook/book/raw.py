@@ -60,6 +60,29 @@ class RawFolder:
         if entry not in self.entries():
             problem = f'"{entry.path}" with the SHA-256 {entry.sha256[:12]}... is not in the index.'
             raise BookError(Fault(self.index_name, "", problem, "Import the file."))
+        name = f"{self.name}/{entry.path}"
+        real = self._verified(entry)
+        try:
+            content = real.read_bytes()
+        except OSError as error:
+            raise BookError(os_fault(name, "read", error)) from error
+        # what is used is what was hashed, even if the file changed in between
+        digest = hashlib.sha256(content).hexdigest()
+        if digest != entry.sha256:
+            raise BookError(self._changed(name, digest, entry))
+        return content
+
+    def path(self, entry: IndexEntry) -> Path:
+        """Path of a raw file, once its SHA-256 is the index's: for files too large to hold.
+
+        Raises
+        ------
+        BookError
+            As `read`.
+        """
+        if entry not in self.entries():
+            problem = f'"{entry.path}" with the SHA-256 {entry.sha256[:12]}... is not in the index.'
+            raise BookError(Fault(self.index_name, "", problem, "Import the file."))
         return self._verified(entry)
 
     def faults(self) -> tuple[Fault, ...]:
@@ -166,12 +189,13 @@ class RawFolder:
             raise BookError(Fault(name, "", "is a link that leads out of raw/.", "Put the file itself there."))
         return real
 
-    def _verified(self, entry: IndexEntry) -> bytes:
+    def _verified(self, entry: IndexEntry) -> Path:
+        """The real path of a file whose SHA-256 is the index's; the file is hashed piece by piece, however large."""
         name = f"{self.name}/{entry.path}"
         real = self._inside(entry.path)
         try:
             is_plain = stat.S_ISREG(real.stat().st_mode)
-            content = real.read_bytes() if is_plain else b""
+            digest = _digest(real) if is_plain else ""
         except FileNotFoundError as error:
             problem = "is in the index and is missing."
             remedy = "Put the file back as it came, or take its entry out of the index."
@@ -180,12 +204,18 @@ class RawFolder:
             raise BookError(os_fault(name, "read", error)) from error
         if not is_plain:
             raise BookError(Fault(name, "", "is not a plain file.", "Put the file as it came there."))
-        digest = hashlib.sha256(content).hexdigest()
         if digest != entry.sha256:
-            problem = (
-                f"has changed since it was taken in: its SHA-256 is {digest[:12]}..., "
-                f"the index says {entry.sha256[:12]}...; it is not used."
-            )
-            remedy = "Put the file back as it came, or import the other one under a new name."
-            raise BookError(Fault(name, "", problem, remedy))
-        return content
+            raise BookError(self._changed(name, digest, entry))
+        return real
+
+    def _changed(self, name: str, digest: str, entry: IndexEntry) -> Fault:
+        problem = (
+            f"has changed since it was taken in: its SHA-256 is {digest[:12]}..., "
+            f"the index says {entry.sha256[:12]}...; it is not used."
+        )
+        return Fault(name, "", problem, "Put the file back as it came, or import the other one under a new name.")
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return str(hashlib.file_digest(file, "sha256").hexdigest())

@@ -30,6 +30,21 @@ _LABELS: dict[str, tuple[str, str]] = {
     "nameplate_a": ("nameplate current", "A"),
     "voltage_end": ("voltage setting", ""),
     "harmonic": ("harmonic", ""),
+    "log": ("log", ""),
+    "event": ("event", ""),
+    "event_s": ("event at", "s"),
+    "neighbour": ("neighbour", ""),
+    "threshold_v": ("threshold", "V"),
+    "hold_up_s": ("hold-up", "s"),
+    "moment": ("moment", ""),
+    "cause": ("caused by", ""),
+    "timer": ("timer", ""),
+    "which": ("which", ""),
+    "since": ("since", ""),
+    "read_by": ("read by", ""),
+    "test": ("test", ""),
+    "taken_from": ("taken from", ""),
+    "running": ("running", ""),
 }
 
 # Said by other parts of the short text, or of no help in telling figures apart.
@@ -50,6 +65,7 @@ _SAID = frozenset(
 ) | frozenset(
     ("nameplate_w", "nameplate_v", "nameplate_a", "outputs", "loading", "lowest_current", "measured_at", "input_w")
 )
+_USUAL = frozenset(((115, 60), (120, 60), (220, 50), (230, 50)))
 _SHORT: dict[str, dict[str, str]] = {
     "procedure": {"us-appendix-z": "US procedure", "eu-2025-2052": "EU 2025 procedure"},
     "situation": {"bare": "nothing plugged in", "cable": "cable alone", "adapter": "adapter alone"},
@@ -114,7 +130,7 @@ class Conditions(Mapping[str, Scalar]):
         contract = str(self.get("contract", ""))
         port = str(self.get("port", self.get("ports", "")))
         if contract and port and "+" not in contract:
-            return contract if contract.split()[0] == port else f"{port} at {contract}"
+            return contract if contract.split(maxsplit=1)[0] == port else f"{port} at {contract}"
         return contract or (f"{port} {self['voltage_end']}" if port and "voltage_end" in self else port)
 
     def _load(self) -> str:
@@ -124,8 +140,11 @@ class Conditions(Mapping[str, Scalar]):
         return f"{amps:.4g} A" if isinstance(amps, (int, float)) else ""
 
     def _supply(self) -> str:
-        volts = self.get("mains_v")
-        return f"{volts:g} V mains" if isinstance(volts, (int, float)) else ""
+        volts, hertz = self.get("mains_v"), self.get("mains_hz")
+        if not isinstance(volts, (int, float)):
+            return ""
+        usual = not isinstance(hertz, (int, float)) or (volts, hertz) in _USUAL
+        return f"{volts:g} V mains" if usual else f"{volts:g} V {hertz:g} Hz mains"
 
 
 def describe_condition(key: str, value: Scalar) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Line", "Mean", "autocorrelated_mean", "autocorrelations", "effective_count", "fit_line"]
+__all__ = ["Line", "Mean", "autocorrelated_mean", "autocorrelations", "effective_count", "fit_line", "repeated_mean"]
 
 FloatArray = NDArray[np.float64]
 
@@ -147,6 +147,22 @@ def _inflation(readings: FloatArray) -> tuple[float, float]:
     window = int(closed[0]) if len(closed) else n // 2
     windowed = float(sums[window]) * (1.0 + (2.0 * window + 1.0) / n)
     return max(first_order, windowed, 1.0), max(long, windowed, 1.0)
+
+
+def repeated_mean(readings: FloatArray) -> Mean:
+    """Mean of repeated independent readings (GUM 4.2); a single reading has no type A part.
+
+    Parameters
+    ----------
+    readings
+        Finite, shape (n,), n >= 1.
+    """
+    n = len(readings)
+    value = float(readings.mean())
+    if n == 1:
+        return Mean(value, 0.0, 0.0, float("inf"), 1, 1.0)
+    s = float(readings.std(ddof=1))
+    return Mean(value, s, s / float(np.sqrt(n)), float(n - 1), n, float(n))
 
 
 def fit_line(x: FloatArray, y: FloatArray) -> Line:

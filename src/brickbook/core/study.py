@@ -139,6 +139,8 @@ class Headline:
         Conditions it must have.
     largest, smallest
         Of several that fit, the one with the largest or smallest value of this condition, or of "value".
+    index
+        Whether it is a column of the book's index as well.
     """
 
     title: str
@@ -146,6 +148,7 @@ class Headline:
     when: Mapping[str, Scalar] = field(default_factory=dict)
     largest: str = ""
     smallest: str = ""
+    index: bool = True
 
     def pick(self, figures: Sequence[Figure]) -> Figure | None:
         """The figure meant, or `None` when none fits; the first of equals."""

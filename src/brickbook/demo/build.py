@@ -9,7 +9,12 @@ from pathlib import Path
 
 from brickbook.book import Book, write_atomic
 from brickbook.demo.campaign import RawDeposit, campaign
+from brickbook.demo.isolation import isolation_campaign
+from brickbook.demo.messages import messages
+from brickbook.demo.observations import observations
 from brickbook.demo.scenario import CHARGERS
+from brickbook.demo.thermal import heat_campaign
+from brickbook.demo.waveforms import captures
 from brickbook.readers import guess_shape, matching_shape
 
 __all__ = ["deposit", "example_title", "make_book"]
@@ -37,9 +42,20 @@ def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS)) -> Iterator[
         for name in ("charger.toml", "notes.md", "verdict.md"):
             path = root / "chargers" / slug / name
             write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
-        for raw in campaign(CHARGERS[slug], book.instruments, seed=_SEED + number):
+        for raw in _everything(book, slug, _SEED + number):
             deposit(book, slug, raw)
         yield slug
+
+
+def _everything(book: Book, slug: str, seed: int) -> Iterator[RawDeposit]:
+    """All raw files of a charger, in the order they would be taken."""
+    example, instruments = CHARGERS[slug], book.instruments
+    yield from campaign(example, instruments, seed=seed)
+    yield from observations(example)
+    yield from messages(slug, book.charger(slug), seed=seed + 50)
+    yield from captures(example, instruments, seed=seed + 100)
+    yield from heat_campaign(example, instruments, seed=seed + 200)
+    yield from isolation_campaign(example, instruments, seed=seed + 300)
 
 
 def deposit(book: Book, slug: str, raw: RawDeposit) -> None:

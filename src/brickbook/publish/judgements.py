@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from brickbook.core.charger import Claim
 from brickbook.core.figure import Decision, Figure, Finding
 from brickbook.publish.ledger import Ledger
-from brickbook.publish.numbers import limit_text, number_text, probability_text
+from brickbook.publish.numbers import limit_text, number_text
 
 __all__ = [
     "DECISIONS",
+    "ConclusionPart",
     "FindingGroup",
     "FindingRow",
     "GlanceItem",
@@ -182,14 +183,50 @@ def _joined(rows: Sequence[FindingRow]) -> dict[tuple[str, str], list[FindingRow
     return out
 
 
-def conclusion(findings: Sequence[Finding], unmeasured: Sequence[Claim], ledger: Ledger) -> list[str]:
-    """Plain sentences drafted from the findings, for a report whose tester has not written a conclusion."""
+@dataclass(frozen=True, slots=True)
+class ConclusionPart:
+    """Sentences on one kind of limit."""
+
+    title: str
+    sentences: tuple[str, ...]
+
+
+# The buyer's order: what the maker says, what is published, what the tester asks.
+_ORDER = (
+    ("claim", "What the maker says"),
+    ("standard", "Published limits"),
+    ("house", "The tester’s own rules"),
+)
+
+
+def conclusion(
+    findings: Sequence[Finding], unmeasured: Sequence[Claim], ledger: Ledger
+) -> tuple[str, list[ConclusionPart]]:
+    """One line that counts, and plain sentences by kind of limit, drafted from the findings alone."""
     if not findings:
-        return ["Nothing was set against a limit."]
+        return "Nothing was set against a limit.", []
     rows = _rows(findings, ledger)
+    parts = []
+    for origin, title in _ORDER:
+        own = [row for row in rows if row.finding.origin == origin]
+        sentences = [
+            _sentence(many) for many in _joined([r for r in own if r.finding.decision == "does not meet"]).values()
+        ]
+        sentences += _open(own) + _met(own)
+        if origin == "claim" and unmeasured:
+            what = "One claim was" if len(unmeasured) == 1 else f"{len(unmeasured)} claims were"
+            sentences.append(f"{what} not measured.")
+        if sentences:
+            parts.append(ConclusionPart(title, tuple(sentences)))
+    return _counted(rows), parts
+
+
+def _counted(rows: Sequence[FindingRow]) -> str:
     total = len(rows)
-    count: dict[str, int] = {d: sum(1 for row in rows if row.finding.decision == d) for d in DECISIONS}
-    verbs = {
+    count = {d: sum(1 for row in rows if row.finding.decision == d) for d in DECISIONS}
+    if count["not judged"] == total:
+        return f"{total} {'figure was' if total == 1 else 'figures were'} set against a limit; none could be judged."
+    verbs: dict[Decision, tuple[str, str]] = {
         "meets": ("meets it", "meet it"),
         "does not meet": ("does not", "do not"),
         "undecided": ("is undecided", "are undecided"),
@@ -200,40 +237,39 @@ def conclusion(findings: Sequence[Finding], unmeasured: Sequence[Claim], ledger:
         for d, (one, more) in verbs.items()
         if count[d] or d in ("meets", "does not meet")
     ]
-    out = [f"{total} {'finding was' if total == 1 else 'findings were'} made: {', '.join(counted)}."]
-    if count["not judged"] == total:
-        out[0] = f"{total} {'figure was' if total == 1 else 'figures were'} set against a limit; none could be judged."
-    for decision in ("does not meet", "undecided"):
-        own = [row for row in rows if row.finding.decision == decision]
-        out += [_sentence(decision, many) for many in _joined(own).values()]
-    if unmeasured:
-        out.append(
-            "One claim of the maker was not measured."
-            if len(unmeasured) == 1
-            else f"{len(unmeasured)} claims of the maker were not measured."
-        )
-    return out
+    return f"{total} {'finding was' if total == 1 else 'findings were'} made: {', '.join(counted)}."
 
 
-def _sentence(decision: str, many: Sequence[FindingRow]) -> str:
+def _open(rows: Sequence[FindingRow]) -> list[str]:
+    """One sentence on all that is too close to decide."""
+    undecided = [row for row in rows if row.finding.decision == "undecided"]
+    if not undecided:
+        return []
+    named = [f"{words[:1].lower()}{words[1:]} against “{title}”" for words, title in _joined(undecided)]
+    return [f"Too close to decide, the limit lies within the uncertainty: {'; '.join(named)}."]
+
+
+def _met(rows: Sequence[FindingRow]) -> list[str]:
+    """One sentence on the rules of which every finding is met."""
+    decisions: dict[str, set[Decision]] = {}
+    for row in rows:
+        decisions.setdefault(row.finding.title, set()).add(row.finding.decision)
+    met = [f"“{title}”" for title, found in decisions.items() if found == {"meets"}]
+    return [f"Met in everything that was measured: {', '.join(met)}."] if met else []
+
+
+def _sentence(many: Sequence[FindingRow]) -> str:
     worst = many[0]
     where = worst.figure.conditions.text()
     at = f" ({where})" if where else ""
     words = f"{worst.words[:1].upper()}{worst.words[1:]}"
     asked = f"“{worst.finding.title}” asks for {worst.limit}"
+    begins = f", from {worst.finding.applies_from}" if worst.finding.applies_from else ""
     if len(many) == 1:
-        said = f"{words}{at}: {number_text(worst.figure)}. {asked}"
-        verdict = (
-            "not met"
-            if decision == "does not meet"
-            else f"too close to decide, probability of conformity {probability_text(worst.finding.p_conform)}"
-        )
-        return f"{said}: {verdict}."
-    verdict = "do not meet" if decision == "does not meet" else "are too close to decide under"
-    furthest = "furthest off" if decision == "does not meet" else "least likely to conform"
+        return f"{words}{at}: {number_text(worst.figure)}. {asked}{begins}: not met."
     return (
-        f"{words}: {len(many)} figures {verdict} “{worst.finding.title}”; {furthest} {number_text(worst.figure)}{at}, "
-        f"where it asks for {worst.limit}."
+        f"{words}: {number_text(worst.figure)}{at}, and {len(many) - 1} more, are beyond what "
+        f"“{worst.finding.title}” asks for, {worst.limit}{begins}."
     )
 
 

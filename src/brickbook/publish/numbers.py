@@ -7,6 +7,7 @@ place (JCGM 100:2008 7.2.6); the unit follows a parenthesis, "(7.24 ± 0.37) W",
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 
@@ -157,12 +158,20 @@ def value_text(
         return NOT_MEASURED
     quantity = quantity_of_figure(name, unit, value, uncertainty)
     if not (uncertainty > 0.0 and math.isfinite(uncertainty)):
-        return _with_unit(_significant(_decimal(value) * quantity.factor, 6, signed=signed), quantity.unit)
+        return _with_unit(_exact_text(_decimal(value) * quantity.factor, quantity.unit, signed=signed), quantity.unit)
     number, half = _round_decimals(_decimal(value) * quantity.factor, _decimal(uncertainty) * quantity.factor, digits)
     if signed and not number.startswith("−") and float(value) != 0.0:
         number = "+" + number
     both = f"{number} ±{_SPACE}{half}"
     return f"({both}){_SPACE}{quantity.unit}" if quantity.unit else both
+
+
+def _exact_text(number: Decimal, unit: str, *, signed: bool = False) -> str:
+    """A number without uncertainty: money for something to the cent or three digits, anything else to six digits."""
+    money = re.fullmatch(r"[A-Z]{3}(/.+)?", unit) is not None
+    if not money:
+        return _significant(number, 6, signed=signed)
+    return f"{number:.2f}" if abs(number) >= 1 else _significant(number, 3, signed=signed)
 
 
 def figure_text(figure: Figure) -> str:
@@ -175,7 +184,7 @@ def number_text(figure: Figure) -> str:
     half = expanded(figure)
     quantity = quantity_of_figure(figure.name, figure.unit, figure.value, half)
     if not half > 0.0:
-        return _with_unit(_significant(_decimal(figure.value) * quantity.factor, 6), quantity.unit)
+        return _with_unit(_exact_text(_decimal(figure.value) * quantity.factor, quantity.unit), quantity.unit)
     shown, _ = _round_decimals(_decimal(figure.value) * quantity.factor, _decimal(half) * quantity.factor, 2)
     return _with_unit(shown, quantity.unit)
 

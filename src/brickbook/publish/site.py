@@ -40,7 +40,7 @@ def publish_chargers(book: Book, slugs: Sequence[str], *, force: bool = False) -
 
 def publish_index(book: Book) -> Path:
     """Write the index of all chargers that have a result; returns its path."""
-    columns = tuple(h for s in STUDIES for h in s.headlines)
+    columns = tuple(h for s in STUDIES for h in s.headlines if h.index)
     entries = []
     for slug in book.chargers():
         try:
@@ -48,7 +48,7 @@ def publish_index(book: Book) -> Path:
         except BookError:
             continue
         by_study = {s.id: [f for f in stored.figures if f.study == s.id] for s in STUDIES}
-        cells = tuple(h.pick(by_study[s.id]) for s in STUDIES for h in s.headlines)
+        cells = tuple(h.pick(by_study[s.id]) for s in STUDIES for h in s.headlines if h.index)
         entries.append(
             IndexEntry(
                 slug,

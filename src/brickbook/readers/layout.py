@@ -102,6 +102,8 @@ def find_table(text: FileText, shape: Shape) -> Place | None:
         if delimiter != " " and body.count(mark, start, end) < least:
             continue
         line = strip_comment(body[start:end].decode())
+        if '"' not in line and delimiter != " " and not _begins(line, delimiter, wanted[0]):
+            continue
         if delimiter == " ":
             headers = spaced_headers(line, len(wanted))
         elif '"' not in line and len(line.split(delimiter)) > len(wanted) + 8:
@@ -109,7 +111,11 @@ def find_table(text: FileText, shape: Shape) -> Place | None:
         else:
             headers = trimmed(_safe_split(line, delimiter))
         headers = named(headers, len(wanted))
-        if [normalise_header(header) for header in headers] != wanted:
+        if (
+            not headers
+            or normalise_header(headers[0]) != wanted[0]
+            or [normalise_header(header) for header in headers] != wanted
+        ):
             continue
         units = _next_filled(text, number + 1) if shape.unit_row else 0
         unit_texts: tuple[str, ...] = ()
@@ -118,6 +124,11 @@ def find_table(text: FileText, shape: Shape) -> Place | None:
             unit_texts = tuple(cell.strip("[]() -") for cell in _safe_split(unit_line, delimiter))
         return Place(number, units, (units or number) + 1, tuple(headers), unit_texts)
     return None
+
+
+def _begins(line: str, delimiter: str, first: str) -> bool:
+    """Whether the first field is the first header; an empty one stands for "column 1"."""
+    return (normalise_header(line.partition(delimiter)[0]) or "column 1") == first
 
 
 def _bounds(starts: IntArray, ends: IntArray, block: int = 4096) -> Iterator[tuple[int, int, int]]:

@@ -6,7 +6,20 @@ Adding a study is adding its folder and its line here.
 from __future__ import annotations
 
 from brickbook.core.study import Study
-from brickbook.studies import efficiency, identity, regulation, standby, value
+from brickbook.studies import (
+    efficiency,
+    identity,
+    isolation,
+    modes,
+    negotiation,
+    overload,
+    regulation,
+    ripple,
+    sharing,
+    soak,
+    standby,
+    value,
+)
 
 __all__ = ["STUDIES", "study"]
 
@@ -16,6 +29,13 @@ STUDIES: tuple[Study, ...] = (
     efficiency.STUDY,
     standby.STUDY,
     regulation.STUDY,
+    modes.STUDY,
+    sharing.STUDY,
+    negotiation.STUDY,
+    ripple.STUDY,
+    soak.STUDY,
+    overload.STUDY,
+    isolation.STUDY,
     value.STUDY,
 )
 

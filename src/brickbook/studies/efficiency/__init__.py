@@ -40,6 +40,7 @@ STUDY = Study(
             "average_active_efficiency_ratio",
             {"voltage_end": "highest", "procedure": "us-appendix-z", "mains_v": 115.0},
             largest="nameplate_w",
+            index=False,
         ),
         Headline(
             "Average efficiency, 230 V, EU 2025 procedure",

@@ -35,6 +35,7 @@ __all__ = ["figures"]
 STUDY = "efficiency"
 _LOW = 0.1
 _SUPPLY = 0.01
+_WARM_UP_S = 1800.0 - 30.0  # a log rarely begins with the load
 _EU_LEAST_V = 207.0  # 230 V less 10 %
 
 
@@ -158,7 +159,7 @@ def _analyse(case: _Case, plateaus: Sequence[Plateau], found: list[Figure], note
     everything = [*loaded, *([low] if low is not None else [])]
     if not everything:
         return
-    notes += [_warn(case.recording, flag) for flag in supply]
+    notes += [_warn(case.recording, flag) for flag in (*supply, *_warm_up(plateaus))]
     for one in everything:
         found += _input_side(case, one)
     found += _us(case, loaded, low, notes)
@@ -199,6 +200,14 @@ def _supply_flags(case: _Case) -> tuple[str, ...]:
     if "ambient_c" in given and abs(given.number("ambient_c") - 20.0) > 5.0:
         flags.append(f"room at {given.number('ambient_c'):g} °C, outside 20 ± 5 °C (Appendix Z 4(b))")
     return tuple(flags)
+
+
+def _warm_up(plateaus: Sequence[Plateau]) -> tuple[str, ...]:
+    """Whether the first load was held for the half hour of Appendix Z 5(a)(1)(ii)."""
+    held = plateaus[0].duration_s if plateaus else 0.0
+    if held >= _WARM_UP_S:
+        return ()
+    return (f"the first load was held for {held / 60:.0f} min; Appendix Z 5(a)(1)(ii) asks for 30 min of warm-up",)
 
 
 def _find(case: _Case, plateaus: tuple[Plateau, ...], nameplate: Nameplate, ratio: float) -> _Loaded | None:

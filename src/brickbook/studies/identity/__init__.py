@@ -21,5 +21,5 @@ STUDY = Study(
         "volume_with_prongs_cm3": "Volume with prongs",
         "mass_g": "Mass",
     },
-    headlines=(Headline("Mass", "mass_g"), Headline("Volume", "body_volume_cm3")),
+    headlines=(Headline("Mass", "mass_g", index=False), Headline("Volume", "body_volume_cm3", index=False)),
 )

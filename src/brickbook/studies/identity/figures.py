@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from brickbook.core.conditions import Conditions
 from brickbook.core.figure import Figure, Note
 from brickbook.core.instrument import Instrument
 from brickbook.core.quantities import column_name
 from brickbook.core.readings import figure_of, reading
-from brickbook.core.statistics import Mean
+from brickbook.core.statistics import repeated_mean
 from brickbook.core.study import Evidence, Outcome
 from brickbook.core.table import Recording, Rows
 from brickbook.core.uncertainty import Measured
@@ -51,16 +50,6 @@ def figures(evidence: Evidence) -> Outcome:
         if mass is not None:
             found.append(_figure("mass_g", mass[0], "g", Conditions(), "mean of the scale readings", (mass[1],)))
     return Outcome(tuple(found), tuple(notes))
-
-
-def repeated_mean(readings: NDArray[np.float64]) -> Mean:
-    """Mean of repeated independent readings (GUM 4.2); a single reading has no type A part."""
-    n = len(readings)
-    value = float(readings.mean())
-    if n == 1:
-        return Mean(value, 0.0, 0.0, float("inf"), 1, 1.0)
-    s = float(readings.std(ddof=1))
-    return Mean(value, s, s / n**0.5, float(n - 1), n, float(n))
 
 
 def _read(

@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from brickbook.core.conditions import Conditions
 from brickbook.core.instrument import Instrument
 from brickbook.core.quantities import QUANTITIES, quantity_of
 from brickbook.core.readings import reading
-from brickbook.core.statistics import Mean
+from brickbook.core.statistics import repeated_mean
 from brickbook.core.table import Recording, Rows
 from brickbook.core.uncertainty import Measured, Source, with_source
 from brickbook.studies.isolation.network import BODY_OHM, RESISTOR_OHM, unweighted_ratio, weighted_ratio
@@ -188,7 +187,7 @@ def take(recording: Recording, column: str, instruments: Mapping[str, Instrument
     good = np.isfinite(values)
     quantity = quantity_of(column)
     measured = reading(
-        _mean(values[good]),
+        repeated_mean(values[good]),
         quantity=quantity,
         point=f"{recording.name}, {column}",
         instrument=table.origins[column].instrument,
@@ -303,16 +302,6 @@ def resistance(recording: Recording, instruments: Mapping[str, Instrument]) -> t
 def unknown_columns(recording: Recording) -> list[str]:
     """Columns of the sheet this study has no use for."""
     return sorted({c for table in recording.tables for c in table.columns if c not in KNOWN and table.has(c)})
-
-
-def _mean(readings: NDArray[np.float64]) -> Mean:
-    """Mean of repeated independent readings (GUM 4.2); a single one has no type A part."""
-    n = len(readings)
-    value = float(readings.mean())
-    if n == 1:
-        return Mean(value, 0.0, 0.0, float("inf"), 1, 1.0)
-    s = float(readings.std(ddof=1))
-    return Mean(value, s, s / n**0.5, float(n - 1), n, float(n))
 
 
 def _near(measured: Measured, nominal: float, unit: str, what: str) -> None:

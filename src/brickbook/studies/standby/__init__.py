@@ -22,7 +22,7 @@ STUDY = Study(
         "annual_cost": "Cost a year",
     },
     headlines=(
-        Headline("No-load power, 115 V", "no_load_power_w", {"mains_v": 115.0}),
+        Headline("No-load power, 115 V", "no_load_power_w", {"mains_v": 115.0}, index=False),
         Headline("No-load power, 230 V", "no_load_power_w", {"mains_v": 230.0}),
     ),
 )
