@@ -96,7 +96,10 @@ def _warmest(figures: Sequence[Figure]) -> str:
     if not ends:
         return ""
     top = max(ends, key=lambda f: f.value)
-    return f"The {top.conditions['place']} was the warmest place: {top.value:.0f} °C, carried to a room of 25 °C."
+    still = ", and still rising" if any("still rising" in flag for flag in top.flags) else ""
+    return (
+        f"The {top.conditions['place']} was the warmest place: {top.value:.0f} °C, carried to a room of 25 °C{still}."
+    )
 
 
 def _story(course: Course) -> str:
@@ -229,7 +232,7 @@ def _touch(view: View, figure: Figure) -> list[Finding]:
 def _limit_lines(view: View, figures: Sequence[Figure]) -> tuple[LimitLine, ...]:
     lines: dict[str, float] = {}
     for figure in figures:
-        if figure.name == "normalised_temperature_c":
+        if figure.name in ("normalised_temperature_c", "normalised_steady_temperature_c"):
             for finding in _touch(view, figure):
                 memory = ", from memory" if finding.from_memory else ""
                 name = f"{figure.conditions.get('material', 'any')}, {figure.conditions['contact']}{memory}"
@@ -238,27 +241,34 @@ def _limit_lines(view: View, figures: Sequence[Figure]) -> tuple[LimitLine, ...]
 
 
 def _title(view: View, surfaces: Sequence[Surface], figures: Sequence[Figure]) -> str:
-    """The place nearest to, or furthest beyond, its limit."""
+    """The place nearest to, or furthest beyond, its limit; by its prediction where it was still rising."""
     judged = [
         (finding.limit - figure.value, figure, finding)
+        for name in ("normalised_temperature_c", "normalised_steady_temperature_c")
         for figure in figures
-        if figure.name == "normalised_temperature_c"
+        if figure.name == name
         for finding in _touch(view, figure)
+        if finding.decision != "not judged"
     ]
+    measured = {figure.conditions["place"] for _, figure, _ in judged if figure.name == "normalised_temperature_c"}
+    judged = [j for j in judged if j[1].name == "normalised_temperature_c" or j[1].conditions["place"] not in measured]
     if judged:
         room, figure, finding = min(judged, key=lambda item: item[0])
         what = f"{figure.conditions.get('material', 'surfaces')} touched {figure.conditions['contact']}"
         side = "above" if room < 0 else "below"
         near = " (undecided within the uncertainty)" if finding.decision == "undecided" else ""
+        came = "came to" if figure.name == "normalised_temperature_c" else "is predicted to come to"
         return (
-            f"The {figure.conditions['place']} came to {figure.value:.0f} °C at a 25 °C room, {abs(room):.0f} K {side} "
+            f"The {figure.conditions['place']} {came} {figure.value:.0f} °C at a 25 °C room, {abs(room):.0f} K {side} "
             f"the {finding.limit:g} °C for {what}{near}"
         )
     ends = [f for f in figures if f.name == "temperature_c"]
-    if ends:
-        top = max(ends, key=lambda f: f.value)
-        return f"The {top.conditions['place']} came to {top.value:.0f} °C after {top.conditions['after_min']} min"
-    return f"Temperature at {len(surfaces)} places"
+    if not ends:
+        return f"Temperature at {len(surfaces)} places"
+    top = max(ends, key=lambda f: f.value)
+    came = f"The {top.conditions['place']} came to {top.value:.0f} °C after {top.conditions['after_min']} min"
+    hour = [f for f in figures if f.name == "hour_temperature_c" and f.conditions["place"] == top.conditions["place"]]
+    return f"{came}; {hour[0].value:.0f} °C are predicted after an hour" if hour else came
 
 
 def _tables(figures: Sequence[Figure]) -> list[Block]:

@@ -35,6 +35,7 @@ _LAST_S = 60.0
 _ROOM_S = 600.0
 _QUARTER_S = 900.0
 _STEADY_K = 1.0
+_HALF_HOUR_S, _HALF_HOUR_K = 1800.0, 3.0  # IEC 62368-1 B.1.6
 _REACHED = 0.80
 _FIT_FROM = 0.60  # of the rise: one exponential is fitted to what comes after
 _FIT_POINTS = 120
@@ -81,7 +82,10 @@ def _place(
     minutes = round(end / 60.0)
     aged = at.with_(after_min=minutes)
     flags = (*last.flags, *rising)
-    yield _figure("temperature_c", last.surface, "°C", aged, "mean of the last minute", last.rows, flags)
+    how = "mean of the last minute" + (
+        "" if rising else "; steady: below 1 K in the last 15 min, and below 1 K to come"
+    )
+    yield _figure("temperature_c", last.surface, "°C", aged, how, last.rows, flags)
     rise = last.surface - last.ambient
     how = f"last minute, less the room's mean over the last {_ROOM_S / 60:g} min"
     yield _figure("temperature_rise_k", rise, "K", aged, how, last.rows, flags)
@@ -90,7 +94,7 @@ def _place(
     try:
         moved = normalised(last.surface, rise, last.ambient, source=_moved_source(surface.place))
         how = "temperature at the end, 25 °C less the room added"
-        flags = (*flags, *_room_flags(last.ambient))
+        flags = (*flags, *_unsettled(surface), *_room_flags(last.ambient))
         yield _figure("normalised_temperature_c", moved, "°C", touched, how, last.rows, flags)
     except ValueError as error:
         yield f"{surface.place}: {error}"
@@ -195,6 +199,19 @@ def _still_rising(surface: Surface) -> tuple[str, ...]:
     if abs(change) < _STEADY_K and abs(to_come) < _STEADY_K:
         return ()
     return (f"not steady: {change:+.1f} K in the last 15 min, {to_come:+.1f} K to come",)
+
+
+def _unsettled(surface: Surface) -> tuple[str, ...]:
+    """A limit is for the steady temperature: IEC 62368-1 B.1.6 (second-hand) has it steady at 3 K or less in 30 min."""
+    end = float(surface.time_s[-1])
+    t, y = surface.time_s, surface.temperature_c
+    before = y[(t >= end - _HALF_HOUR_S - _LAST_S / 2) & (t <= end - _HALF_HOUR_S + _LAST_S / 2)]
+    if not len(before):
+        return ("not judged: steady or not cannot be told from less than 30 min (IEC 62368-1 B.1.6)",)
+    change = _end(surface) - float(np.mean(before))
+    if change <= _HALF_HOUR_K:
+        return ()
+    return (f"not judged: still rising, {change:+.1f} K in the last 30 min (IEC 62368-1 B.1.6: at most 3 K)",)
 
 
 def _peak(
