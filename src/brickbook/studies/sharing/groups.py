@@ -8,7 +8,7 @@ has free, so that a rule which explains much with little outweighs one that only
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
@@ -22,7 +22,6 @@ __all__ = [
     "UNEXPLAINED",
     "GroupData",
     "GroupRule",
-    "first_in_common",
     "group_rules",
     "members",
     "table_numbers",
@@ -46,6 +45,7 @@ _PRIOR: Mapping[str, float] = {
 _RESERVES_W = (5.0, 7.5, 10.0, 12.0, 15.0, 18.0, 20.0)
 _FLOORS_W = (7.5, 12.0, 15.0)
 _ROUNDING_W = 21  # how far the sum offered may stay below the budget by rounding down [W]
+_LIKELY = 0.75  # share of the weight from which on an order is told
 _UNCHANGED = 0.35  # prior that a port keeps its power at all
 _TYPICAL = 0.45  # prior that a changed one goes to an advertised step
 
@@ -101,7 +101,7 @@ class GroupRule:
     budget_w
         Of the group, where the rule has one, else NaN [W].
     order
-        Ports from the first served on, as far as all orders that lead to this table agree.
+        Ports from the first served on, as far as one beginning is likely among the orders that lead to this table.
     """
 
     kinds: tuple[str, ...]
@@ -234,12 +234,14 @@ def _policies(data: GroupData) -> Iterator[tuple[str, EqualSplit | Priority | La
     for steps in ladders:
         over = np.arange(0.0, 1.5, 0.5) if len(steps) == 0 else np.arange(0.0, float(_ROUNDING_W), 1.0)
         grain = 0.5 if len(steps) == 0 else 1.0
-        # a common reserve, or each port its own, which is then what it got with all ports occupied
+        # a common reserve, or each port its own, which is then what it got with all ports occupied; the first in the
+        # order needs none, so its own costs nothing
         reserves = np.vstack([low, *(np.full(k, r) for r in _RESERVES_W)])
-        own = math.prod(_level_prior(a, m) for a, m in zip(low, alone, strict=True)) * k
-        cost = np.array([0.5 * own, *(0.5 / len(_RESERVES_W) for _ in _RESERVES_W)])
+        each = np.array([_level_prior(a, m) for a, m in zip(low, alone, strict=True)])
+        own = each.prod() / each[orders[:, 0]]
         order, budget, reserve = _crossed(len(orders), len(over), len(reserves))
-        prior = _PRIOR["priority"] / (len(ladders) * len(orders)) * grain * 2 / per_budget * cost[reserve]
+        cost = np.where(reserve == 0, 0.5 * own[order], 0.5 / len(_RESERVES_W))
+        prior = _PRIOR["priority"] / (len(ladders) * len(orders)) * grain * 2 / per_budget * cost
         yield "priority", Priority(orders[order], spent + over[budget], reserves[reserve], steps), prior
     for steps in ladders[1:]:
         for floor in _FLOORS_W:
@@ -296,7 +298,7 @@ def _fitting(
     for number in range(len(weights)):
         alike = np.flatnonzero(same == number)
         at = int(alike[np.argmin(misfit[alike])])
-        who = () if order is None else first_in_common(order[alike].tolist())
+        who = () if order is None else _likely_first(order[alike], prior[alike])
         yield GroupRule((kind,), float(weights[number]), tables[at], float(policy.budget_w[at]), who)
 
 
@@ -308,13 +310,21 @@ def table_numbers(tables: FloatArray) -> NDArray[np.intp]:
     return np.asarray(np.unique((whole * factors).sum(axis=1), return_inverse=True)[1].ravel())
 
 
-def first_in_common(orders: Iterable[Sequence[int]]) -> tuple[int, ...]:
-    """The ports that all orders begin with: what is the same for all orders that lead to the same powers."""
+def _likely_first(orders: NDArray[np.intp], weights: FloatArray) -> tuple[int, ...]:
+    """The ports that the orders begin with, as far as one beginning has most of the weight.
+
+    Several orders may lead to the same powers with other reserves: a reserve that is nearly all that a port wants is
+    as good as the first place. Small reserves are likelier.
+    """
     out: list[int] = []
-    for ranks in zip(*orders, strict=False):
-        if len(set(ranks)) > 1:
+    left = np.ones(len(orders), dtype=bool)
+    for rank in range(orders.shape[1]):
+        share = np.bincount(orders[left, rank], weights=weights[left], minlength=orders.shape[1])
+        port = int(np.argmax(share))
+        if share[port] < _LIKELY * weights.sum():
             break
-        out.append(int(ranks[0]))
+        out.append(port)
+        left &= orders[:, rank] == port
     return tuple(out)
 
 
@@ -347,7 +357,6 @@ def _merged(rules: list[GroupRule]) -> tuple[GroupRule, ...]:
             by_kind[rules[at].kinds[0]] = by_kind.get(rules[at].kinds[0], 0.0) + float(weights[at])
         kinds = tuple(sorted(by_kind, key=lambda kind: -by_kind[kind]))
         chief = [rules[at] for at in together if rules[at].kinds[0] == kinds[0]]
-        order = first_in_common([rule.order for rule in chief if rule.order]) if chief[0].order else ()
-        out.append(replace(chief[0], kinds=kinds, weight=float(weights[together].sum()), order=order))
+        out.append(replace(chief[0], kinds=kinds, weight=float(weights[together].sum())))
         left = left[~same]
     return tuple(sorted(out, key=lambda rule: -rule.weight))

@@ -23,7 +23,6 @@ from brickbook.studies.sharing.groups import (
     UNEXPLAINED,
     GroupData,
     GroupRule,
-    first_in_common,
     group_rules,
     members,
     table_numbers,
@@ -507,14 +506,19 @@ def _budget(block: int, table: FloatArray) -> float:
 
 
 def _order(block: int, hypotheses: list[_Hypothesis]) -> tuple[int, ...]:
-    """The ports served first, as far as all weighty hypotheses with an order agree."""
+    """The ports served first, as far as the weightiest hypotheses with an order agree."""
     orders = [
         rule.order
         for h in hypotheses
         for b, rule in zip(h.blocks, h.rules, strict=True)
         if b == block and rule.kinds[0] == "priority" and h.weight >= 0.02
     ]
-    return first_in_common(orders) if orders else ()
+    agreed = []
+    for ranks in zip(*orders, strict=False):
+        if len(set(ranks)) > 1:
+            break
+        agreed.append(ranks[0])
+    return tuple(agreed)
 
 
 def _gains(n: int, seen: _Seen, hypotheses: list[_Hypothesis]) -> dict[int, float]:
