@@ -24,7 +24,7 @@ from brickbook.readers.units import UnitProblem, conversion, is_unit, split_head
 
 __all__ = ["read_text_capture"]
 
-_LOOK = 1 << 17  # bytes looked at before the rows stream
+_LOOK = 1 << 15  # bytes looked at before the rows stream
 _ROWS = 64  # rows looked at
 _PIECE = 1 << 23  # bytes parsed at a time: larger pieces are slower, as their columns leave the cache
 _NUMBER = re.compile(r"\s*[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
@@ -303,25 +303,40 @@ def _value(cell: str, *, comma: bool) -> float:
 
 def _pieces(stream: BinaryIO, encoding: str, skip: int) -> Iterator[bytes]:
     """The rows as UTF-8, each piece ending with a line."""
-    left = b""
-    wide = b""
+    if encoding != "utf-8":
+        yield from _decoded_pieces(stream, encoding, skip)
+        return
+    stream.seek(skip, 1)
+    buffer = bytearray(_PIECE)  # used again and again: fresh memory costs as much as the reading
+    kept = 0
     while True:
-        data = stream.read(_PIECE)
-        if encoding != "utf-8":
-            data = wide + data
-            cut = len(data) // 2 * 2
-            wide, data = data[cut:], data[:cut].decode(encoding, errors="replace").encode()
-        if not data:
+        if kept == len(buffer):  # a line longer than the buffer
+            buffer += bytes(len(buffer))
+        got = stream.readinto(memoryview(buffer)[kept:])  # type: ignore[attr-defined]
+        if not got:
             break
-        if skip:
-            gone = min(skip, len(data))
-            data, skip = data[gone:], skip - gone
-        end = data.rfind(b"\n") + 1
-        if not end:
-            left += data
-            continue
-        yield left + data[:end] if left else data[:end]
-        left = data[end:]
+        filled = kept + got
+        end = buffer.rfind(b"\n", 0, filled) + 1
+        if end:
+            yield bytes(memoryview(buffer)[:end])
+            buffer[: filled - end] = buffer[end:filled]
+        kept = filled - end
+    if buffer[:kept].strip():
+        yield bytes(buffer[:kept])
+
+
+def _decoded_pieces(stream: BinaryIO, encoding: str, skip: int) -> Iterator[bytes]:
+    left, wide = b"", b""
+    while data := stream.read(_PIECE):
+        data = wide + data
+        cut = len(data) // 2 * 2
+        wide, text = data[cut:], data[:cut].decode(encoding, errors="replace").encode()
+        gone = min(skip, len(text))
+        text, skip = left + text[gone:], skip - gone
+        end = text.rfind(b"\n") + 1
+        if end:
+            yield text[:end]
+        left = text[end:]
     if left.strip():
         yield left
 
