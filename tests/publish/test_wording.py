@@ -64,6 +64,6 @@ def test_accuracy_lines_are_bounds_with_their_units():
 
 
 def test_mains_are_those_of_the_figures(tern):
-    assert plain(mains_text(tern.figures, tern.settings)) == "115 V 60 Hz, 230 V 50 Hz"
+    assert plain(mains_text((f.conditions for f in tern.figures), tern.settings)) == "115 V 60 Hz, 230 V 50 Hz"
     assert "plans 230 V 50 Hz" in plain(mains_text((), Settings((Mains(230.0, 50.0),))))
     assert mains_text((), Settings(())) == "not recorded"

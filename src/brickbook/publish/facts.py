@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from brickbook.core.charger import Charger, Claim, Mark, Output, Price, Sample
+from brickbook.core.conditions import Conditions
 from brickbook.core.figure import Component, Figure
 from brickbook.core.instrument import Accuracy, Instrument
 from brickbook.core.quantities import QUANTITIES
@@ -97,18 +98,18 @@ def price_text(price: Price | None) -> str:
     return f"{price.amount:.2f}\u00a0{price.currency}, {kind}, {price.date}{note}"
 
 
-def mains_text(figures: Sequence[Figure], settings: Settings) -> str:
-    """The mains supplies the figures were taken at; those the book plans when no figure names one."""
+def mains_text(conditions: Iterable[Conditions], settings: Settings) -> str:
+    """The mains supplies of the raw files; those the book plans when none names one."""
     found: dict[tuple[float, float], None] = {}
-    for figure in figures:
-        volt, hertz = figure.conditions.get("mains_v"), figure.conditions.get("mains_hz", 0.0)
+    for one in conditions:
+        volt, hertz = one.get("mains_v"), one.get("mains_hz", 0.0)
         if isinstance(volt, (int, float)) and isinstance(hertz, (int, float)):
             found[float(volt), float(hertz)] = None
     known = {volt for volt, hertz in found if hertz}
     supplies = sorted((v, h) for v, h in found if h or v not in known)
     if not supplies:
         planned = ", ".join(_supply(m.voltage_v, m.frequency_hz) for m in settings.mains)
-        return f"no figure names its mains; the book plans {planned}" if planned else "not recorded"
+        return f"no raw file names its mains; the book plans {planned}" if planned else "not recorded"
     return ", ".join(_supply(v, h) for v, h in supplies)
 
 

@@ -191,6 +191,8 @@ class ConclusionPart:
     sentences: tuple[str, ...]
 
 
+_NAMED = 6  # more rules than this are counted, not named
+
 # The buyer's order: what the maker says, what is published, what the tester asks.
 _ORDER = (
     ("claim", "What the maker says"),
@@ -255,6 +257,8 @@ def _met(rows: Sequence[FindingRow]) -> list[str]:
     for row in rows:
         decisions.setdefault(row.finding.title, set()).add(row.finding.decision)
     met = [f"“{title}”" for title, found in decisions.items() if found == {"meets"}]
+    if len(met) > _NAMED:
+        return [f"{len(met)} texts are met in everything that was measured; the findings list them."]
     return [f"Met in everything that was measured: {', '.join(met)}."] if met else []
 
 

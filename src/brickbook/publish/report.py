@@ -165,7 +165,7 @@ def render_report(report: ReportInput) -> str:
             facts=facts(report.charger),
             sample=sample_text(report.charger.sample),
             price=price_text(report.charger.price),
-            mains=mains_text(report.figures, report.settings),
+            mains=mains_text((raw.conditions for raw in report.raw_files), report.settings),
             verdict=markdown_html(report.verdict) if report.verdict.strip() else None,
             tester_notes=markdown_html(report.tester_notes) if report.tester_notes.strip() else None,
             conclusion=conclusion(report.findings, report.unmeasured, ledger),
