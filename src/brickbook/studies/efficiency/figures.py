@@ -29,6 +29,7 @@ from brickbook.studies.efficiency.loading import (
 )
 from brickbook.studies.efficiency.losses import LossPoint, loss_figures
 from brickbook.studies.efficiency.points import Point, PointReader, match_plateau, merge_rows, resistance
+from brickbook.studies.efficiency.power_factor import contradiction
 
 __all__ = ["figures"]
 
@@ -161,7 +162,9 @@ def _analyse(case: _Case, plateaus: Sequence[Plateau], found: list[Figure], note
         return
     notes += [_warn(case.recording, flag) for flag in (*supply, *_warm_up(plateaus))]
     for one in everything:
-        found += _input_side(case, one)
+        side = _input_side(case, one)
+        found += side
+        notes += _impossible(case, one, side)
     found += _us(case, loaded, low, notes)
     found += _eu_2025(case, loaded, low, notes)
     found += loss_figures(
@@ -392,6 +395,16 @@ def _input_side(case: _Case, one: _Loaded) -> list[Figure]:
                 )
             )
     return out
+
+
+def _impossible(case: _Case, one: _Loaded, side: Sequence[Figure]) -> list[Note]:
+    """A warning where power factor and distortion contradict each other."""
+    named = {f.name: f for f in side}
+    pf, thd = named.get("power_factor_ratio"), named.get("input_current_thd_ratio")
+    if pf is None or thd is None:
+        return []
+    why = contradiction(pf.value, pf.u, thd.value, thd.u)
+    return [_warn(case.recording, f"at {100 * one.ratio:g} % load {why}")] if why else []
 
 
 def _pf_from_volt_amperes(case: _Case, one: _Loaded, at: Conditions) -> list[Figure]:
