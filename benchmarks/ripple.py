@@ -158,17 +158,19 @@ def speed(path: Path, rounds: int) -> None:
 def memory(path: Path) -> None:
     """Peak memory of a fresh interpreter that imports all, and of one that also finds the figures."""
     code = (
-        "import json, sys, time; sys.path.insert(0, {here!r}); import ripple; from pathlib import Path\n"
+        f"import json, sys, time; sys.path.insert(0, {str(Path(__file__).parent)!r}); import ripple\n"
+        "from pathlib import Path\n"
         "def peak(): return next(int(r.split()[1]) for r in open('/proc/self/status') if r.startswith('VmHWM'))\n"
         "ripple.fft.rfft(ripple.np.zeros(64)); import pint\n"
         "base = peak(); start = time.perf_counter()\n"
-        "n = ripple.all_figures(Path({path!r}))\n"
+        f"n = ripple.all_figures(Path({str(path)!r}))\n"
         "print(json.dumps([base / 1024, peak() / 1024, time.perf_counter() - start, n]))"
-    ).format(here=str(Path(__file__).parent), path=str(path))
+    )
     answer = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     base, peak, seconds, figures = json.loads(answer)
     print(
-        f"  {path.name:>16}: {peak - base:6.0f} MB above the interpreter's {base:.0f} MB, {seconds:.1f} s, {figures} figures"
+        f"  {path.name:>16}: {peak - base:6.0f} MB above the interpreter's {base:.0f} MB, {seconds:.1f} s, "
+        f"{figures} figures"
     )
 
 
