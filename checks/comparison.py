@@ -2,7 +2,8 @@
 
 Shelves are drawn again and again: each charger has a true value; one meter reads all of them, with an error that is one
 unknown fraction of its bound, the bound itself depending on the reading; on top comes scatter known through a few
-readings, a resistance taken as not shared, and linearity. Each shelf is compared as the program does it, and by simpler ways.
+readings, a resistance taken as not shared, and linearity. Each shelf is compared as the program does it, and by
+simpler ways.
 
     .venv/bin/python checks/comparison.py --shelves 4000
 
@@ -133,10 +134,12 @@ def main() -> None:
         "scatter rules": Bench(scatter=0.004, readings=5),
     }
     print(
-        f"{options.shelves} shelves each; the statistical error of a share of 5 % is {100 * (0.05 * 0.95 / options.shelves) ** 0.5:.2f} %"
+        f"{options.shelves} shelves of the smallest size; the statistical error of a share of 5 % is then "
+        f"{(0.05 * 0.95 / options.shelves) ** 0.5:.2%}"
     )
     print(
-        f"{'chargers':>8} {'truth':>14} {'bench':>14} {'false':>7} {'rank':>7} {'found':>7}  one by one  meters forgotten (found)"
+        f"{'chargers':>8} {'truth':>14} {'bench':>14} {'false':>7} {'rank':>7} {'found':>7}  "
+        "one by one (false)  meters forgotten (found)"
     )
     for n in (5, 20, 40):
         for words, truth in (
@@ -154,8 +157,8 @@ def main() -> None:
                 single, _ = run(truth, bench, less, options.seed, one_by_one)
                 _, forgotten = run(truth, bench, less, options.seed, meters_forgotten)
                 print(
-                    f"{n:8d} {words:>14} {name:>14} {false:7.2%} {ranks:7.2%} {found:7.1%}  {single:10.1%}  {forgotten:10.1%}"
-                    f"   ({shelves} shelves, {time.perf_counter() - start:.0f} s)",
+                    f"{n:8d} {words:>14} {name:>14} {false:7.2%} {ranks:7.2%} {found:7.1%}  "
+                    f"{single:18.1%}  {forgotten:24.1%}   ({shelves} shelves, {time.perf_counter() - start:.0f} s)",
                     flush=True,
                 )
     comparing.MOST_PAIRWISE = 10
@@ -163,7 +166,8 @@ def main() -> None:
         truth = np.full(600, 0.9)
         ranks = rank_misses(truth, bench, max(300, options.shelves // 4), options.seed)
         print(
-            f"     600      all equal {name:>14}     joint intervals: a charger's rank excludes a true place in {ranks:.2%} of shelves"
+            f"     600      all equal {name:>14}         {ranks:7.2%}  joint intervals",
+            flush=True,
         )
 
 

@@ -7,7 +7,9 @@ A difference d = x_i - x_j has the variance
 because an error both figures have in common, such as the gain of the meter that read both, moves them together (GUM
 5.2.2). A bound of an instrument enters by its standard uncertainty: for probabilities of 5 % and below a normal error
 of equal variance reaches further than a rectangular one, so this never makes a difference look surer. Scatter known
-through few readings enters by Welch–Satterthwaite degrees of freedom (GUM G.4.1).
+through few readings enters by degrees of freedom: for one difference those of Welch–Satterthwaite (GUM G.4.1); for
+many at most the smaller of the two figures' own, because far out, where a table of differences is decided, the former
+are too bold (`checks/comparison.py`) and the latter are a bound (Mickey & Brown, Ann. Math. Statist. 37 (1966) 639).
 
 Many differences are looked at at once, so that one in twenty would "differ" by chance. Up to 400 chargers every pair is
 tested and the p-values are adjusted by Holm's step-down method (S. Holm, Scand. J. Statist. 6 (1979) 65): the
@@ -18,7 +20,7 @@ more chargers, intervals that hold jointly (each at 1 - 5 %/n) take the place of
 do not touch, and ranks follow as in Klein, Wright & Wieczorek, J. R. Statist. Soc. A 183 (2020) 589. Before, each
 shared error's middle value is taken off all chargers, which changes no difference.
 
-Both publications are cited from memory.
+The publications are cited from memory.
 """
 
 from __future__ import annotations
@@ -172,7 +174,7 @@ class Comparison:
             When all were compared with one only, and this pair is another.
         """
         shelf = self._shelf
-        d, u, dof = (float(x[0]) for x in shelf.differences(np.array([first]), np.array([second])))
+        d, u, dof = (float(x[0]) for x in shelf.differences(np.array([first]), np.array([second]), many=self.tests > 1))
         p = float(_p(np.array([d]), np.array([u]), np.array([dof]))[0])
         if self._row is not None:
             if self._against not in (first, second):
@@ -221,7 +223,7 @@ def compare_items(
     way: Literal["pairs", "intervals"] = "pairs"
     if against is not None:
         others = np.delete(np.arange(n), against)
-        d, u, dof = shelf.differences(others, np.full(n - 1, against))
+        d, u, dof = shelf.differences(others, np.full(n - 1, against), many=n > 2)
         p = holm(_p(d, u, dof))
         row = np.ones(n)
         row[others] = p
@@ -231,7 +233,7 @@ def compare_items(
         tests = n - 1
     elif n <= MOST_PAIRWISE:
         first, second = np.triu_indices(n, 1)
-        p = holm(_p(*shelf.differences(first, second)))
+        p = holm(_p(*shelf.differences(first, second, many=n > 2)))
         pairs = np.ones((n, n))
         pairs[first, second] = pairs[second, first] = p
         above = shelf.value[:, None] > shelf.value[None, :]
@@ -277,6 +279,7 @@ def holm(p: FloatArray) -> FloatArray:
     return adjusted
 
 
+_NO_MATTER = 0.05  # share of a difference's variance below which a figure's own degrees of freedom are no bound
 _MANY = 1e9  # degrees of freedom that are as good as infinite
 
 
@@ -287,6 +290,7 @@ class _Shelf:
     value: FloatArray
     own_variance: FloatArray
     own_quartic: FloatArray  # sum of u^4/nu over the own parts
+    own_dof: FloatArray
     shared: FloatArray
 
     @property
@@ -299,13 +303,20 @@ class _Shelf:
         """Variance of each once the middle of each shared error is taken off all."""
         return np.asarray(self.own_variance + np.square(self.shared - self.middle).sum(axis=1), dtype=np.float64)
 
-    def differences(self, first: IntArray, second: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Differences, their standard uncertainties and degrees of freedom."""
+    def differences(
+        self, first: IntArray, second: IntArray, *, many: bool
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Differences, their standard uncertainties and degrees of freedom, to be looked at alone or with many."""
         d = self.value[first] - self.value[second]
         variance = self.own_variance[first] + self.own_variance[second]
         for column in self.shared.T:
             variance = variance + np.square(column[first] - column[second])
-        return d, np.sqrt(variance), _dof(variance, self.own_quartic[first] + self.own_quartic[second])
+        dof = _dof(variance, self.own_quartic[first] + self.own_quartic[second])
+        if many:
+            for end in (first, second):
+                counts = self.own_variance[end] > _NO_MATTER * variance
+                dof = np.where(counts, np.minimum(dof, self.own_dof[end]), dof)
+        return d, np.sqrt(variance), dof
 
     def half_widths(self, level: float) -> FloatArray:
         """Half-widths of intervals that miss with probability `level` each."""
@@ -340,7 +351,8 @@ def _shelf_of(items: Sequence[Item], repeat_u: float) -> _Shelf:
                 shared[k, column[source]] = term
             else:
                 variance[k] += term**2
-    return _Shelf(value, variance, np.where(np.isfinite(dof), own**4 / np.maximum(dof, 1e-9), 0.0), shared)
+    quartic = np.where(np.isfinite(dof), own**4 / np.maximum(dof, 1e-9), 0.0)
+    return _Shelf(value, variance, quartic, _dof(variance, quartic), shared)
 
 
 def _dof(variance: FloatArray, quartic: FloatArray) -> FloatArray:

@@ -1,0 +1,393 @@
+"""`brickbook compare`: one figure over all chargers, several at once, or two samples of one model."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+from cyclopts import Parameter
+from rich.table import Table
+from rich.text import Text as Words
+
+from brickbook import __version__
+from brickbook.analysis import load
+from brickbook.analysis.codec import figure_json
+from brickbook.book import Book, write_atomic
+from brickbook.commands.common import BookOption, JsonOption, console, open_book, parse_pairs, print_json, wanted
+from brickbook.core.errors import BookError, Fault
+from brickbook.core.figure import Figure
+from brickbook.core.page import Cell, Section, TableBlock, Text
+from brickbook.library.catalogue import Catalogue, open_catalogue
+from brickbook.library.comparing import Comparison, Difference, compare_items
+from brickbook.library.page import front_section, places, retest_section, shelf_order, shelf_section
+from brickbook.library.pareto import Front, pareto_front
+from brickbook.library.retest import Retest, retest
+from brickbook.library.shelf import Shelf, better_end, gather_shelf
+from brickbook.publish.numbers import figure_text, plain_text
+from brickbook.publish.pages import css_string, environment, file_address, style_sheet
+
+__all__ = ["compare"]
+
+_MOST_PAIRS = 60  # chargers of which every pair is told in JSON
+
+
+def compare(
+    figure: Annotated[str, Parameter(help='Name of a figure, such as "no_load_power_w", or "study/name".')] = "",
+    /,
+    *,
+    set_: Annotated[
+        list[str] | None, Parameter(name="--set", help="Condition it must have, such as mains_v=230.", negative="")
+    ] = None,
+    against: Annotated[str | None, Parameter(help="Compare all with this charger only.")] = None,
+    with_: Annotated[
+        list[str] | None, Parameter(name="--with", help="Another figure: who is beaten in all of them.", negative="")
+    ] = None,
+    sample: Annotated[
+        list[str] | None, Parameter(help="Twice: compare two samples figure by figure.", negative="")
+    ] = None,
+    repeat_u: Annotated[
+        float, Parameter(help="Standard deviation between repeated set-ups, in the figure's unit.")
+    ] = 0.0,
+    also_book: Annotated[list[Path] | None, Parameter(help="Folder of a further book.", negative="")] = None,
+    top: Annotated[int, Parameter(help="Lines to print on the terminal.")] = 30,
+    html: Annotated[Path | None, Parameter(help="Write a page to this file.")] = None,
+    json: JsonOption = False,
+    book: BookOption = Path(),
+) -> int:
+    """Compare chargers: like with like, and a difference only where it is larger than its uncertainty.
+
+    Stored results are compared as they are; what is out of date is brought up to date by brickbook analyse.
+    """
+    opened = open_book(book)
+    if sample:
+        return _samples(opened, sample, json=json, html=html)
+    if not figure:
+        raise BookError(Fault("FIGURE", "", "is missing.", "For example: brickbook compare no_load_power_w"))
+    when = parse_pairs(set_ or (), "--set")
+    with open_catalogue([opened, *(open_book(path) for path in also_book or ())]) as catalogue:
+        shelf = gather_shelf(catalogue, figure, when)
+        further = tuple(gather_shelf(catalogue, name) for name in with_ or ())
+        missing = tuple(name for done in catalogue.refreshed for name in done.missing)
+        other = None if against is None else _index_of(shelf, against)
+        compared = _compared(shelf, other, repeat_u)
+        sections = [shelf_section(shelf, compared, against=shelf.entries[other].title if other is not None else "")]
+        front = None
+        if further:
+            front = _front((shelf, *further), catalogue)
+            sections.append(front_section((shelf, *further), front[0], front[1], front[2]))
+    if html is not None:
+        _write_page(html, opened, sections, shelf, compared)
+    if json:
+        print_json(_json(shelf, compared, other, missing) | ({} if front is None else {"front": _front_json(front)}))
+        return 0
+    for section in sections:
+        _print(section, top)
+    if missing:
+        console().print(f"Not analysed yet, and not in here: {', '.join(missing)}")
+    if html is not None:
+        console().print(f"The page: {html}")
+    return 0
+
+
+def _compared(shelf: Shelf, against: int | None, repeat_u: float) -> Comparison:
+    try:
+        return compare_items(shelf.items, against=against, repeat_u=repeat_u)
+    except ValueError as error:
+        raise BookError(Fault("--repeat-u", f"{repeat_u:g}", f"{error}.")) from error
+
+
+def _index_of(shelf: Shelf, charger: str) -> int:
+    for k, (entry, item) in enumerate(zip(shelf.entries, shelf.items, strict=True)):
+        if charger in (entry.charger, item.label):
+            return k
+    there = ", ".join(item.label for item in shelf.items[:20])
+    raise BookError(Fault("--against", charger, "has no such figure taken so.", f"There are: {there}."))
+
+
+_FrontRows = tuple[tuple[str, ...], tuple[tuple[int, ...], ...], Front]
+
+
+def _front(shelves: tuple[Shelf, ...], catalogue: Catalogue) -> _FrontRows:
+    """Chargers that have all figures, where each stands on each shelf, and the front."""
+    ends = []
+    for shelf in shelves:
+        end = better_end(shelf.name)
+        if not end:
+            problem = f"nothing says whether more or less of {shelf.study}/{shelf.name} is better."
+            raise BookError(Fault("--with", shelf.name, problem, "Compare it alone."))
+        ends.append(end)
+    where = [{(e.book, e.charger): k for k, e in enumerate(shelf.entries)} for shelf in shelves]
+    have = [key for key in where[0] if all(key in places_ for places_ in where)]
+    if not have:
+        raise BookError(Fault("--with", ", ".join(s.name for s in shelves), "no charger has all of these figures."))
+    rows = tuple(tuple(places_[key] for places_ in where) for key in have)
+    apart = [compare_items(shelf.items, against=0).u_apart for shelf in shelves]
+    front = pareto_front(
+        [[shelf.items[k].value for shelf, k in zip(shelves, row, strict=True)] for row in rows],
+        [[float(u[k]) for u, k in zip(apart, row, strict=True)] for row in rows],
+        ends,
+    )
+    many = len(catalogue.books) > 1
+    titles = tuple(
+        f"{shelves[0].entries[row[0]].title} ({book})" if many else shelves[0].entries[row[0]].title
+        for (book, _), row in zip(have, rows, strict=True)
+    )
+    return titles, rows, front
+
+
+def _samples(book: Book, sample: Sequence[str], *, json: bool, html: Path | None) -> int:
+    if len(sample) != 2 or sample[0] == sample[1]:
+        raise BookError(Fault("--sample", ", ".join(sample), "two different chargers are needed.", "Give it twice."))
+    first, second = wanted(book, sample)
+    stored = [load(book, slug) for slug in (first, second)]
+    models = [(s.charger["maker"], s.charger["model"]) for s in stored]
+    if models[0] != models[1]:
+        said = " and ".join(f"{maker} {model}" for maker, model in models)
+        raise BookError(Fault("--sample", f"{first}, {second}", f"are two models: {said}.", "Use --against for these."))
+    found = retest(stored[0].figures, stored[1].figures)
+    section = retest_section(first, second, found)
+    if html is not None:
+        _write_page(html, book, [section], None, None)
+    if json:
+        print_json(_retest_json(first, second, found))
+    else:
+        _print(section, 60)
+    return 0
+
+
+# JSON
+
+
+def _json(shelf: Shelf, compared: Comparison, against: int | None, missing: Sequence[str]) -> dict[str, Any]:
+    place = places(shelf, compared)
+    chargers = []
+    for k in shelf_order(shelf, compared):
+        entry = shelf.entries[k]
+        chargers.append(
+            {
+                "book": entry.book,
+                "charger": entry.charger,
+                "title": entry.title,
+                "key": entry.figure.key,
+                "value": entry.figure.value,
+                "u": entry.figure.u,
+                "lower": _finite(entry.figure.lower),
+                "upper": _finite(entry.figure.upper),
+                "u_apart": float(compared.u_apart[k]),
+                "conditions": dict(entry.figure.conditions),
+                "flags": list(entry.figure.flags),
+                "place": list(place[k]),
+                "surely_smaller": int(compared.fewer[k]),
+                "surely_larger": int(compared.more[k]),
+                "others_taken_alike": entry.others,
+            }
+        )
+    n = len(shelf.items)
+    if against is not None:
+        pairs = [(k, against) for k in range(n) if k != against]
+    else:
+        pairs = [(i, j) for i in range(n) for j in range(i)] if n <= _MOST_PAIRS else []
+    return {
+        "figure": f"{shelf.study}/{shelf.name}",
+        "unit": shelf.unit,
+        "conditions": dict(shelf.conditions),
+        "better": better_end(shelf.name) or None,
+        "by_size": shelf.by_size,
+        "way": compared.way,
+        "tests": compared.tests,
+        "chargers": chargers,
+        "differences": [
+            {
+                "first": shelf.items[i].label,
+                "second": shelf.items[j].label,
+                **_difference_json(compared.difference(i, j)),
+            }
+            for i, j in pairs
+        ],
+        "spread": {
+            name: _finite(getattr(compared.spread, name))
+            for name in (
+                "count", "smallest", "lower_quartile", "median", "upper_quartile", "largest", "s", "u",
+                "beyond_measurement",
+            )
+        },
+        "not_comparable": [
+            {"conditions": dict(g.conditions), "chargers": g.chargers, "why": g.why_not}
+            for g in shelf.groups
+            if g.why_not
+        ],
+        "without": list(shelf.without),
+        "not_analysed": list(missing),
+    }  # fmt: skip
+
+
+def _difference_json(difference: Difference) -> dict[str, Any]:
+    return {
+        "value": difference.value,
+        "u": difference.u,
+        "expanded": difference.expanded,
+        "e_n": _finite(difference.e_n),
+        "p": difference.p,
+        "p_adjusted": difference.p_adjusted,
+        "different": difference.different,
+    }
+
+
+def _front_json(front: _FrontRows) -> list[dict[str, Any]]:
+    titles, _, found = front
+    return [
+        {
+            "title": title,
+            "standing": found.standing[k],
+            "on_the_front_by_value": bool(found.by_value[k]),
+            "beaten_by": None if (by := found.beaten_by[k]) is None else titles[by],
+        }
+        for k, title in enumerate(titles)
+    ]
+
+
+def _retest_json(first: str, second: str, found: Retest) -> dict[str, Any]:
+    return {
+        "first": first,
+        "second": second,
+        "differences": [
+            {
+                "figure": c.first.key,
+                "first": _short(c.first),
+                "second": _short(c.second),
+                **_difference_json(c.difference),
+            }
+            for c in found.changes
+        ],
+        "only_first": list(found.only_first),
+        "only_second": list(found.only_second),
+    }
+
+
+def _short(figure: Figure) -> dict[str, Any]:
+    return {name: value for name, value in figure_json(figure).items() if name in ("value", "u", "unit", "flags")}
+
+
+def _finite(number: float) -> float | None:
+    return float(number) if math.isfinite(number) else None
+
+
+# Terminal and page
+
+
+def _print(section: Section, top: int) -> None:
+    out = console()
+    out.print(Words(section.title, style="bold"))
+    if section.lead:
+        out.print(Words(section.lead))
+    for block in section.blocks:
+        if isinstance(block, Text):
+            out.print(Words(block.text))
+        elif isinstance(block, TableBlock):
+            out.print(_rich(block, top))
+            if len(block.rows) > top:
+                out.print(f"{len(block.rows) - top} more lines: --top {len(block.rows)}, --json or --html FILE")
+            if block.note:
+                out.print(Words(block.note))
+
+
+def _rich(block: TableBlock, top: int) -> Table:
+    table = Table(title=block.title, title_justify="left")
+    align = block.align or "l" + "r" * (len(block.head) - 1)
+    for head, side in zip(block.head, align, strict=True):
+        table.add_column(Words(head), justify="right" if side == "r" else "left")
+    for row in block.rows[:top]:
+        table.add_row(*(Words(_cell(cell)) for cell in row))
+    return table
+
+
+def _cell(cell: Cell) -> str:
+    if cell is None:
+        return "not measured"
+    if isinstance(cell, Figure):
+        return figure_text(cell) + (" *" if cell.flags else "")
+    return cell if isinstance(cell, str) else plain_text(float(cell))
+
+
+_PAGE = """{% import "blocks.html.j2" as b %}
+<!DOCTYPE html>
+<html lang="en">
+<head>
+{{ b.head(title, style, running_title, running_publisher) }}
+</head>
+<body class="broad">
+<a class="skip" href="#comparison">Skip to the comparison</a>
+<header class="page">
+<p class="kicker"><bdi>{{ book.publisher }}</bdi></p>
+<h1>{{ title }}</h1>
+</header>
+<main class="page" id="comparison" tabindex="-1">
+{% set count = namespace(plots=0, tables=0) %}
+{% for section in sections %}
+<section aria-labelledby="part-{{ loop.index }}">
+<h2 id="part-{{ loop.index }}">{{ section.title }}</h2>
+{% if section.lead %}<p>{{ section.lead }}</p>{% endif %}
+{% for block in section.blocks %}
+{% set kind = block_kind(block) %}
+{% if kind == "text" %}<p>{{ block.text }}</p>
+{% elif kind == "chart" %}{% set count.plots = count.plots + 1 %}{{ b.chart(block, count.plots) }}
+{% elif kind == "table" %}{% set count.tables = count.tables + 1 %}
+<div class="scroll wide" role="region" aria-labelledby="table-{{ count.tables }}" tabindex="0">
+<table>
+<caption id="table-{{ count.tables }}">{{ block.title }}</caption>
+<thead><tr>{% for head in block.head %}<th scope="col" class="{{ align(block, loop.index0) }}">{{ head }}</th>{% endfor %}</tr></thead>
+<tbody>
+{% for row in block.rows %}{% set address = addresses.get(count.tables, {}).get(loop.index0) %}
+<tr>{% for value in row %}<td class="{{ align(block, loop.index0) }}">{% if is_figure(value) %}{% if address %}{{ b.cell(value, address) }}{% else %}{{ figure_text(value) }}{% endif %}{% else %}{{ b.cell(value) }}{% endif %}</td>{% endfor %}</tr>
+{% endfor %}
+</tbody>
+</table>
+</div>
+{% if block.note %}<p class="note">{{ block.note }}</p>{% endif %}
+{% endif %}
+{% endfor %}
+</section>
+{% endfor %}
+</main>
+<footer class="page">
+<p><strong>Nothing here says that a charger is safe.</strong> The page tells what was measured. Certification, local codes and licensed practice decide.</p>
+<p><bdi>{{ book.title }}</bdi>, <bdi>{{ book.publisher }}</bdi>.{% if book.licence %} Licence: {{ book.licence }}.{% endif %} Made with {{ software }}.</p>
+</footer>
+</body>
+</html>
+"""  # noqa: E501 - lines of HTML
+
+
+def _write_page(
+    path: Path, book: Book, sections: Sequence[Section], shelf: Shelf | None, compared: Comparison | None
+) -> None:
+    """One HTML file. Numbers link into the reports where these lie in the folder the page is written to, or below."""
+    links: dict[int, str] = {}
+    if shelf is not None and compared is not None:
+        reports = book.derived() / "report"
+        for row, k in enumerate(shelf_order(shelf, compared)):
+            entry = shelf.entries[k]
+            if entry.book == book.title and (reports / f"{entry.charger}.html").exists():
+                links[row] = _relative(reports, path) + file_address(entry.charger).removeprefix("./")
+    made = environment()
+    text = made.from_string(_PAGE).render(
+        title=f"{sections[0].title}: compared",
+        style=style_sheet(),
+        running_title=css_string(book.title),
+        running_publisher=css_string(book.publisher),
+        book=book.settings,
+        sections=sections,
+        addresses={1: links},
+        align=made.globals["cell_align"],
+        is_figure=lambda value: isinstance(value, Figure),
+        software=f"Brickbook {__version__}",
+    )
+    write_atomic(path.resolve(), text.encode(), name=str(path))
+
+
+def _relative(reports: Path, page: Path) -> str:
+    relative = os.path.relpath(reports, page.resolve().parent).replace(os.sep, "/")
+    return "./" if relative == "." else f"{relative}/"

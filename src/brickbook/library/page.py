@@ -1,0 +1,275 @@
+"""Comparison as shown: blocks of text, tables and charts, for the terminal and for a page."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from brickbook.core.conditions import describe_condition
+from brickbook.core.page import Axis, Bars, Block, Cell, Chart, Section, Series, TableBlock, Text
+from brickbook.library.comparing import Comparison
+from brickbook.library.pareto import Front
+from brickbook.library.retest import Retest
+from brickbook.library.shelf import Shelf, better_end
+
+__all__ = ["front_section", "places", "retest_section", "shelf_order", "shelf_section"]
+
+_MOST_BARS = 40
+_SHOWN = 25
+
+
+def places(shelf: Shelf, comparison: Comparison) -> list[tuple[int, int]]:
+    """First and last place each charger may have, counted from the good end, or from the smallest where none is."""
+    n = len(shelf.items)
+    if better_end(shelf.name) == "largest":
+        return [
+            (n + 1 - int(high), n + 1 - int(low))
+            for low, high in zip(comparison.rank_low, comparison.rank_high, strict=True)
+        ]
+    return [(int(low), int(high)) for low, high in zip(comparison.rank_low, comparison.rank_high, strict=True)]
+
+
+def shelf_section(shelf: Shelf, comparison: Comparison, *, against: str = "") -> Section:
+    """One figure over the shelf. The first table's rows are in the order of `shelf_order`."""
+    order = shelf_order(shelf, comparison)
+    blocks: list[Block] = [_shelf_table(shelf, comparison, order), Text(_how(shelf, comparison, against))]
+    if 2 <= len(order) <= _MOST_BARS:
+        blocks.append(_bars(shelf, comparison, order))
+    if len(order) >= 8:
+        blocks.append(_distribution(shelf))
+    blocks.append(_spread(shelf, comparison))
+    blocks += _left_out(shelf)
+    lead = shelf.conditions.full_text()
+    return Section("comparison", shelf.words, f"All chargers: {lead}." if lead else "All chargers.", tuple(blocks))
+
+
+def shelf_order(shelf: Shelf, comparison: Comparison) -> list[int]:
+    """Indices of the shelf as shown: the good end first."""
+    order = [int(k) for k in comparison.order]
+    return order[::-1] if better_end(shelf.name) == "largest" else order
+
+
+def _shelf_table(shelf: Shelf, comparison: Comparison, order: list[int]) -> TableBlock:
+    end = better_end(shelf.name)
+    above, below = ("Surely better", "Surely worse") if end else ("Surely smaller", "Surely larger")
+    first, last = (comparison.more, comparison.fewer) if end == "largest" else (comparison.fewer, comparison.more)
+    rows: list[tuple[Cell, ...]] = []
+    place = places(shelf, comparison)
+    for k in order:
+        low, high = place[k]
+        entry = shelf.entries[k]
+        rows.append(
+            (
+                f"{low}" if low == high else f"{low} to {high}",
+                entry.title,
+                entry.figure,
+                int(first[k]),
+                int(last[k]),
+                _own_words(shelf, k),
+            )
+        )
+    return TableBlock(
+        shelf.words,
+        ("Place", "Charger", "Value", above, below, "Taken at"),
+        tuple(rows),
+        align="llrrrl",
+        note="A place is an interval: a charger stands somewhere in it. All hold together with 95 % probability.",
+    )
+
+
+def _own_words(shelf: Shelf, index: int) -> str:
+    entry = shelf.entries[index]
+    at = entry.figure.conditions
+    words = [describe_condition(key, at[key]) for key in ("contract", "port", "ports") if key in at]
+    if "contract" in at and "ports" in at:
+        words = [str(at["contract"])]
+    if entry.others:
+        words.append(f"{entry.others} more taken alike")
+    return ", ".join(words)
+
+
+def _how(shelf: Shelf, comparison: Comparison, against: str) -> str:
+    n = len(shelf.items)
+    if n == 1:
+        return "One charger alone: there is nothing to compare it with."
+    shared = {source for item in shelf.items for source in item.shared}
+    common = sorted(s.rpartition("\0")[2] for s in shared if sum(s in item.shared for item in shelf.items) > 1)
+    meters = (
+        f" Errors that figures have in common are taken off their difference: {'; '.join(common)}." if common else ""
+    )
+    what = f"with {against}" if against else "with each other"
+    way = (
+        "by Holm's method on all pairs" if comparison.way == "pairs" and not against
+        else "by Holm's method" if comparison.way == "pairs"
+        else "by intervals that hold jointly"
+    )  # fmt: skip
+    size = " Compared by size, without the sign." if shelf.by_size else ""
+    return (
+        f"{n} chargers compared {what}, {comparison.tests} differences. Two are called different only when that is "
+        f"larger than the uncertainty of their difference, {way}: the probability of one false difference anywhere is "
+        f"at most {100 * comparison.level:g} %.{meters}{size} One sample of each was measured: what another sample of "
+        "the same model would show is not known."
+    )
+
+
+def _bars(shelf: Shelf, comparison: Comparison, order: list[int]) -> Chart:
+    # repeated titles would fall on one bar
+    titles = [shelf.entries[k].title for k in order]
+    labels = [
+        t if titles.count(t) == 1 else f"{t} ({shelf.entries[k].charger})" for t, k in zip(titles, order, strict=True)
+    ]
+    sure = int(comparison.fewer.sum())
+    n = len(order)
+    pairs = n * (n - 1) // 2
+    title = f"{shelf.words}: {sure} of {pairs} pairs surely differ"
+    return Chart(
+        id="comparison-bars",
+        title=title,
+        alt=f"Bars for {n} chargers from {labels[0]} to {labels[-1]}.",
+        x=Axis(shelf.words, shelf.unit),
+        y=Axis("charger"),
+        bars=Bars(
+            labels,
+            (shelf.words,),
+            ([shelf.items[k].value for k in order],),
+            u=[1.96 * float(comparison.u_apart[k]) for k in order],
+        ),
+        caption="Error bars: 95 % of what is each charger's own; what all have in common is left out.",
+    )
+
+
+def _distribution(shelf: Shelf) -> Chart:
+    values = np.sort([item.value for item in shelf.items])
+    share = np.arange(1, len(values) + 1) / len(values)
+    return Chart(
+        id="comparison-distribution",
+        title=f"{shelf.words}: half of {len(values)} chargers are below {np.median(values):.4g} {shelf.unit}".rstrip(),
+        alt=f"Share of chargers at or below each value, rising from {values[0]:.4g} to {values[-1]:.4g}.",
+        x=Axis(shelf.words, shelf.unit),
+        y=Axis("share of chargers at or below", low=0.0, high=1.0),
+        series=(Series(shelf.words, tuple(map(float, values)), tuple(map(float, share)), style="step"),),
+    )
+
+
+def _spread(shelf: Shelf, comparison: Comparison) -> Block:
+    s = comparison.spread
+    unit = f" [{shelf.unit}]" if shelf.unit else ""
+    rows: list[tuple[Cell, ...]] = [
+        ("Chargers", s.count),
+        (f"Smallest{unit}", s.smallest),
+        (f"Lower quartile{unit}", s.lower_quartile),
+        (f"Median{unit}", s.median),
+        (f"Upper quartile{unit}", s.upper_quartile),
+        (f"Largest{unit}", s.largest),
+        (f"Standard deviation of the values{unit}", s.s),
+        (f"Typical standard uncertainty of one, common errors apart{unit}", s.u),
+        (f"Standard deviation of the chargers themselves{unit}", s.beyond_measurement),
+    ]
+    return TableBlock("How the shelf is spread", ("", "Value"), tuple(rows))
+
+
+def _left_out(shelf: Shelf) -> list[Block]:
+    blocks: list[Block] = []
+    others = [g for g in shelf.groups if g.why_not]
+    if others:
+        rows: list[tuple[Cell, ...]] = [(g.conditions.full_text(), g.chargers, g.why_not) for g in others]
+        blocks.append(
+            TableBlock(
+                "Taken otherwise, and not comparable with these",
+                ("Taken at", "Chargers", "What differs"),
+                tuple(rows),
+                align="lrl",
+            )
+        )
+    if shelf.without:
+        named = ", ".join(shelf.without[:_SHOWN])
+        more = f" and {len(shelf.without) - _SHOWN} more" if len(shelf.without) > _SHOWN else ""
+        blocks.append(Text(f"Not measured so: {named}{more}."))
+    return blocks
+
+
+def front_section(
+    shelves: tuple[Shelf, ...], titles: tuple[str, ...], rows: tuple[tuple[int, ...], ...], front: Front
+) -> Section:
+    """Several figures at once: a scatter of the first two, and who is on the front.
+
+    Parameters
+    ----------
+    shelves
+        One for each figure.
+    titles
+        Of the chargers that have all figures.
+    rows
+        For each of them, its index on each shelf.
+    front
+        Of these chargers.
+    """
+    order = sorted(range(len(titles)), key=lambda k: (front.standing[k] == "beaten", front.standing[k] == "perhaps"))
+    table: list[tuple[Cell, ...]] = []
+    for k in order:
+        by = front.beaten_by[k]
+        figures = [shelf.entries[rows[k][s]].figure for s, shelf in enumerate(shelves)]
+        table.append((titles[k], front.standing[k], *figures, titles[by] if by is not None else ""))
+    head = ("Charger", "Standing", *(shelf.words for shelf in shelves), "Beaten in all by")
+    x, y = shelves[0], shelves[1]
+    names = ("on the front", "perhaps", "beaten")
+    series = []
+    for name in names:
+        chosen = [k for k in range(len(titles)) if front.standing[k] == name]
+        if chosen:
+            series.append(
+                Series(
+                    name,
+                    [x.entries[rows[k][0]].figure.value for k in chosen],
+                    [y.entries[rows[k][1]].figure.value for k in chosen],
+                    [1.96 * y.entries[rows[k][1]].figure.u for k in chosen],
+                    style="points",
+                )
+            )
+    on = sum(s == "on the front" for s in front.standing)
+    chart = Chart(
+        id="comparison-front",
+        title=f"{on} of {len(titles)} chargers are beaten in all figures by none",
+        alt=f"Scatter of {y.words} over {x.words} for {len(titles)} chargers.",
+        x=Axis(x.words, x.unit),
+        y=Axis(y.words, y.unit),
+        series=tuple(series),
+    )
+    text = Text(
+        "A charger is beaten when another is surely at least as good in every figure; it is on the front when surely "
+        "none is; perhaps, when the uncertainty leaves it open. Only chargers with all figures are here."
+    )
+    blocks: tuple[Block, ...] = (
+        TableBlock("Several figures at once", head, tuple(table), align="ll" + "r" * len(shelves) + "l"),
+        text,
+        chart,
+    )
+    return Section("comparison-front", "Several figures at once", "", blocks)
+
+
+def retest_section(first: str, second: str, found: Retest) -> Section:
+    """Two samples of one model."""
+    different = found.different
+    rows: list[tuple[Cell, ...]] = [
+        (
+            f"{c.first.study}/{c.first.name} ({c.first.conditions.text()})",
+            c.first,
+            c.second,
+            f"{c.difference.e_n:.2f}" if np.isfinite(c.difference.e_n) else "—",
+            "different" if c.difference.different else "no difference shown",
+        )
+        for c in found.changes[: max(_SHOWN, len(different))]
+    ]
+    said = (
+        f"{len(different)} of {len(found.changes)} figures differ"
+        if different
+        else f"none of {len(found.changes)} figures shows a difference"
+    )
+    text = Text(
+        f"Between {first} and {second} {said}, counted so that the probability of one false difference in the list is "
+        "at most 5 %. Samples of one production differ as well: two samples alone do not tell whether the maker has "
+        "changed the model. "
+        f"Figures that only one of them has: {len(found.only_first)} and {len(found.only_second)}."
+    )
+    head = ("Figure", first, second, "E_n", "")
+    table = TableBlock("Figure by figure", head, tuple(rows), align="lrrrl")
+    return Section("comparison-samples", f"{first} and {second}", "", (text, table))
