@@ -242,7 +242,9 @@ def _policies(data: GroupData) -> Iterator[tuple[str, EqualSplit | Priority | La
         order, budget, reserve = _crossed(len(orders), len(over), len(reserves))
         cost = np.where(reserve == 0, 0.5 * own[order], 0.5 / len(_RESERVES_W))
         prior = _PRIOR["priority"] / (len(ladders) * len(orders)) * grain * 2 / per_budget * cost
-        yield "priority", Priority(orders[order], spent + over[budget], reserves[reserve], steps), prior
+        policy = Priority(orders[order], spent + over[budget], reserves[reserve], steps)
+        fits = policy.reaching(alone, low, data.tolerance_w[data.everyone] + _DERIVED_W)
+        yield "priority", _kept(policy, fits), prior[fits]
     for steps in ladders[1:]:
         for floor in _FLOORS_W:
             rungs = steps[steps >= floor - SAME_W / 2]
@@ -328,7 +330,7 @@ def _likely_first(orders: NDArray[np.intp], weights: FloatArray) -> tuple[int, .
     return tuple(out)
 
 
-def _kept(policy: EqualSplit | Priority | Ladder, keep: BoolArray) -> EqualSplit | Priority | Ladder:
+def _kept(policy: EqualSplit | Priority | Ladder, keep: BoolArray | NDArray[np.intp]) -> EqualSplit | Priority | Ladder:
     if isinstance(policy, EqualSplit):
         return replace(policy, budget_w=policy.budget_w[keep])
     if isinstance(policy, Priority):

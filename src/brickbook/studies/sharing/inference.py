@@ -38,10 +38,9 @@ MAX_PORTS = 6
 CERTAIN = 0.95
 _CLAIM_HOLDS = 0.97  # that a port alone has the power its maker states (common practice, no source)
 _CLAIM_SEEN = 0.999  # the same once the port was seen to have as much with others occupied
-_EXCEPTIONS = (
-    0.15  # that a charger breaks its own rule in an unknown share of combinations (common practice, no source)
-)
-_ENOUGH = 0.97  # certainty that it does not, from which on no further look is asked for
+# That a charger breaks its own rule in an unknown share of combinations (common practice, no source).
+_EXCEPTIONS = 0.15
+_ENOUGH = 0.975  # certainty that it does not, from which on no further look is asked for
 _KEPT = 1e-5  # rules lighter than this share of the heaviest are dropped
 _MOST = 600
 
@@ -442,9 +441,9 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
 
 
 def _confirmations(seen: _Seen, leader: _Hypothesis) -> int:
-    """Looks at several ports beyond those that a rule needs: one, and one for each further port of a group."""
+    """Looks at several ports beyond those that a rule needs: one for each port of a group of several."""
     looks = sum(mask.bit_count() > 1 for mask in seen.powers)
-    needed = sum(block.bit_count() - 1 for block in leader.blocks if block.bit_count() > 1)
+    needed = sum(block.bit_count() for block in leader.blocks if block.bit_count() > 1)
     return max(0, looks - max(1, needed))
 
 

@@ -176,6 +176,9 @@ def _certainty(inference: Inference, seen: tuple[Combination, ...]) -> str:
             f"The groups are certain to {certainty(inference.groups_probability)}, every power of the table to "
             f"{certainty(inference.rule_probability)}, given that the charger follows a rule known to this study."
         )
+        if inference.confirmed:
+            many = f"{inference.confirmed} looks" if inference.confirmed > 1 else "One look"
+            parts.append(f"{many} beyond those that it takes to find the rule bore it out.")
     if inference.settling:
         sets = "; ".join(" + ".join(ports) for ports in inference.settling)
         least = (

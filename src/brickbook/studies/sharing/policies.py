@@ -124,6 +124,26 @@ class Priority:
             left = left - np.where(served, given, 0.0)
         return out
 
+    def reaching(self, alone_w: FloatArray, wanted_w: FloatArray, within_w: FloatArray) -> IntArray:
+        """Which rows end at given powers with all ports occupied; as `allocate`, but gives a row up at its first miss.
+
+        Parameters
+        ----------
+        wanted_w, within_w
+            Shape (k,) [W].
+        """
+        rows = np.arange(len(self.order))
+        reserve = np.minimum(self.reserve_w, alone_w)
+        later, left = reserve.sum(axis=1), self.budget_w
+        for rank in range(self.order.shape[1]):
+            port = self.order[rows, rank]
+            own = reserve[rows, port]
+            later = later - own
+            given = round_down(np.maximum(left - later, own), self.steps_w, alone_w[port])
+            keep = np.abs(given - wanted_w[port]) <= within_w[port]
+            rows, later, left = rows[keep], later[keep], (left - given)[keep]
+        return rows
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ladder:
