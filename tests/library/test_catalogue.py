@@ -42,8 +42,9 @@ def test_budget_keeps_its_size(made):
                                        "cable resistance as stated": 0.2})  # fmt: skip
     split = split_budget(one)
     assert split.shared == {"meter: a": pytest.approx(0.4), "meter: b": pytest.approx(-1.2)}
-    assert split.own_u**2 + sum(u * u for u in split.shared.values()) == pytest.approx(one.u**2)
-    assert split.own_dof == pytest.approx(20 * (split.own_u / 0.3) ** 4)  # Welch–Satterthwaite, one part known exactly
+    assert split.stated_u == pytest.approx((0.5**2 + 0.2**2) ** 0.5)
+    assert (split.scatter_u, split.scatter_dof) == (pytest.approx(0.3), 20.0)
+    assert split.stated_u**2 + split.scatter_u**2 + sum(u * u for u in split.shared.values()) == pytest.approx(one.u**2)
 
 
 def test_only_what_changed_is_read_again(shelf_book, made, monkeypatch):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 from uncertainties import ufloat
 
 from brickbook.library.comparing import Item, compare_items, holm
@@ -35,7 +35,9 @@ def test_two_units_on_one_bench():
     assert abs(found.value / found.u) == pytest.approx(3.88, abs=0.01)
     assert found.p == pytest.approx(1e-4, abs=1e-5)
     assert found.different
-    with_uncertainties = ufloat(0, abs(shared_a - shared_b)) + ufloat(0, items[0].own_u) + ufloat(0, items[1].own_u)
+    with_uncertainties = (
+        ufloat(0, abs(shared_a - shared_b)) + ufloat(0, items[0].stated_u) + ufloat(0, items[1].stated_u)
+    )
     assert found.u == pytest.approx(with_uncertainties.s)
 
 
@@ -43,12 +45,41 @@ def test_welch():
     """Without shared errors the test is Welch's: 89.9, 89.7, 90.0 against 90.6, 90.5, 90.8 give t = -6.15, 4.0 degrees
     of freedom, p = 0.0036; and scipy's ttest_ind says the same."""
     a, b = np.array([89.9, 89.7, 90.0]), np.array([90.6, 90.5, 90.8])
-    items = [Item(n, x.mean(), x.std(ddof=1) / 3**0.5, 2.0) for n, x in (("a", a), ("b", b))]
+    items = [Item(n, x.mean(), 0.0, x.std(ddof=1) / 3**0.5, 2.0) for n, x in (("a", a), ("b", b))]
     found = compare_items(items).difference(0, 1)
     oracle = stats.ttest_ind(a, b, equal_var=False)
     assert found.value / found.u == pytest.approx(oracle.statistic)
     assert found.p == pytest.approx(oracle.pvalue)
     assert (found.value / found.u, found.p) == (pytest.approx(-6.15, abs=5e-3), pytest.approx(0.0036, abs=5e-5))
+
+
+@settings(max_examples=60)
+@given(
+    st.floats(0.0, 12.0), st.floats(0.1, 2), st.floats(0.1, 2), st.floats(0.1, 2), st.floats(2, 60), st.floats(2, 60)
+)
+def test_cautious_probability(d, a, b, known, nu_a, nu_b):
+    """The root of d² = sum of (t(p, nu) u)², found with scipy's own distributions (Banerjee 1960)."""
+    items = [Item("a", d, known, a, nu_a), Item("b", 0.0, 0.0, b, nu_b)]
+
+    def excess(log_p):
+        p = np.exp(log_p)
+        parts = (stats.t.isf(p / 2, nu_a) * a, stats.t.isf(p / 2, nu_b) * b, stats.norm.isf(p / 2) * known)
+        return np.linalg.norm(parts) - d
+
+    p = np.exp(optimize.brentq(excess, np.log(1e-17), 0.0)) if d > 0 else 1.0
+    found = compare_items(items).cautious_p(0, 1)
+    # degrees of freedom are rounded down to two digits, and p is interpolated
+    assert p * (1 - 0.03) <= found + 1e-17
+    assert found <= p**0.9 * 1.15
+
+
+def test_cautious_probability_in_closed_form():
+    """Bounds alone: the normal distribution. One scatter alone: the t distribution."""
+    for d in (0.5, 1.0, 2.0, 4.0):
+        normal = compare_items([Item("a", d, 0.6), Item("b", 0.0, 0.8)]).cautious_p(0, 1)
+        assert normal == pytest.approx(2 * stats.norm.sf(d), rel=0.02)
+        student = compare_items([Item("a", d, 0.0, 1.0, 8.0), Item("b", 0.0, 0.0)]).cautious_p(0, 1)
+        assert student == pytest.approx(2 * stats.t.sf(d, 8), rel=0.02)
 
 
 def test_holm_example():
@@ -88,6 +119,7 @@ def _items(drawn, shift=0.0, scale=1.0):
         Item(
             f"c{k}",
             scale * v + shift,
+            scale * 0.5 * own,
             scale * own,
             dof,
             {"meter": scale * gain} | ({"range": scale * o} if k % 2 else {}),
@@ -117,7 +149,7 @@ def test_ranks_are_what_the_pairs_say(drawn):
         assert found.rank_high[i] == n - (len(sure) - below)
         assert found.rank_low[i] <= 1 + list(found.order).index(i) <= found.rank_high[i]
         d = found.difference(i, (i + 1) % n)
-        assert d.p_adjusted >= d.p
+        assert d.p_adjusted >= 0.999 * d.p
         assert found.difference((i + 1) % n, i).value == -d.value
 
 
@@ -125,7 +157,8 @@ def test_more_than_pairs_can_do(monkeypatch):
     """Joint intervals are wider than pairs need, and never order two chargers the other way."""
     rng = np.random.default_rng(20261125)
     items = [
-        Item(f"c{k}", float(v), 0.2, 20.0, {"meter": 3.0 + 0.1 * k / 60}) for k, v in enumerate(rng.normal(size=60))
+        Item(f"c{k}", float(v), 0.1, 0.15, 20.0, {"meter": 3.0 + 0.1 * k / 60})
+        for k, v in enumerate(rng.normal(size=60))
     ]
     pairs = compare_items(items)
     monkeypatch.setattr("brickbook.library.comparing.MOST_PAIRWISE", 10)

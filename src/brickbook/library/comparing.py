@@ -6,10 +6,13 @@ A difference d = x_i - x_j has the variance
 
 because an error both figures have in common, such as the gain of the meter that read both, moves them together (GUM
 5.2.2). A bound of an instrument enters by its standard uncertainty: for probabilities of 5 % and below a normal error
-of equal variance reaches further than a rectangular one, so this never makes a difference look surer. Scatter known
-through few readings enters by degrees of freedom: for one difference those of Welch–Satterthwaite (GUM G.4.1); for
-many at most the smaller of the two figures' own, because far out, where a table of differences is decided, the former
-are too bold (`checks/comparison.py`) and the latter are a bound (Mickey & Brown, Ann. Math. Statist. 37 (1966) 639).
+of equal variance reaches further than a rectangular one, so this never makes a difference look surer.
+
+Scatter is known through some readings only. One difference alone is judged with the degrees of freedom of
+Welch–Satterthwaite (GUM G.4.1). Far out, where a table of many is decided, these are too bold: they are large just when
+the readings happened to lie close together. There the interval of Banerjee (Sankhya 22 (1960) 357) takes their place,
+whose half-width is the root sum square of each part's own, sum of (t(p, nu_i) u_i)^2; it misses with at most the
+probability p whatever the true scatter is. Both were tried: `checks/comparison.py`.
 
 Many differences are looked at at once, so that one in twenty would "differ" by chance. Up to 400 chargers every pair is
 tested and the p-values are adjusted by Holm's step-down method (S. Holm, Scand. J. Statist. 6 (1979) 65): the
@@ -52,16 +55,19 @@ class Item:
         Identity on the shelf.
     value
         Of the figure.
-    own_u, own_dof
-        Standard uncertainty that no other figure shares, and its degrees of freedom.
+    stated_u
+        Standard uncertainty from bounds that no other figure shares.
+    scatter_u, scatter_dof
+        Standard uncertainty from scatter, and its degrees of freedom.
     shared
         Source to signed standard contribution, for errors other figures may have as well.
     """
 
     label: str
     value: float
-    own_u: float
-    own_dof: float = float("inf")
+    stated_u: float
+    scatter_u: float = 0.0
+    scatter_dof: float = float("inf")
     shared: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -165,6 +171,10 @@ class Comparison:
         """Standard uncertainty of each beside the others: what all have in common is left out, shape (n,)."""
         return np.sqrt(self._shelf.reduced_variance)
 
+    def cautious_p(self, first: int, second: int) -> float:
+        """Probability of a difference at least this large between equals, fit to be one among many tests."""
+        return float(self._shelf.p_values(np.array([first]), np.array([second]))[0])
+
     def difference(self, first: int, second: int) -> Difference:
         """The difference of two items by their indices.
 
@@ -174,8 +184,8 @@ class Comparison:
             When all were compared with one only, and this pair is another.
         """
         shelf = self._shelf
-        d, u, dof = (float(x[0]) for x in shelf.differences(np.array([first]), np.array([second]), many=self.tests > 1))
-        p = float(_p(np.array([d]), np.array([u]), np.array([dof]))[0])
+        d, u, dof = shelf.alone(first, second)
+        p = _p_alone(d, u, dof)
         if self._row is not None:
             if self._against not in (first, second):
                 raise ValueError(f"all were compared with {self.items[self._against or 0].label} only")
@@ -186,7 +196,7 @@ class Comparison:
             different = adjusted <= self.level
         else:
             assert self._half is not None
-            adjusted = min(1.0, p * self.tests)
+            adjusted = min(1.0, self.cautious_p(first, second) * self.tests)
             different = bool(abs(shelf.value[first] - shelf.value[second]) > self._half[first] + self._half[second])
         expanded = float(special.stdtrit(min(dof, _MANY), 0.975)) * u
         e_n = d / expanded if expanded > 0.0 else (float("nan") if d == 0.0 else float(np.copysign(np.inf, d)))
@@ -223,8 +233,8 @@ def compare_items(
     way: Literal["pairs", "intervals"] = "pairs"
     if against is not None:
         others = np.delete(np.arange(n), against)
-        d, u, dof = shelf.differences(others, np.full(n - 1, against), many=n > 2)
-        p = holm(_p(d, u, dof))
+        p = holm(shelf.p_values(others, np.full(n - 1, against)))
+        d = shelf.value[others] - shelf.value[against]
         row = np.ones(n)
         row[others] = p
         fewer, more = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp)
@@ -233,7 +243,8 @@ def compare_items(
         tests = n - 1
     elif n <= MOST_PAIRWISE:
         first, second = np.triu_indices(n, 1)
-        p = holm(_p(*shelf.differences(first, second, many=n > 2)))
+        # one pair alone needs no table
+        p = holm(shelf.p_values(first, second)) if n != 2 else np.array([_p_alone(*shelf.alone(0, 1))])
         pairs = np.ones((n, n))
         pairs[first, second] = pairs[second, first] = p
         above = shelf.value[:, None] > shelf.value[None, :]
@@ -279,93 +290,124 @@ def holm(p: FloatArray) -> FloatArray:
     return adjusted
 
 
-_NO_MATTER = 0.05  # share of a difference's variance below which a figure's own degrees of freedom are no bound
-_MANY = 1e9  # degrees of freedom that are as good as infinite
+_MANY = 1e6  # degrees of freedom that are as good as infinite
+# Levels at which half-widths are tabulated; between them the logarithm of p is taken as straight in the half-width.
+_LEVELS = np.concatenate([[1.0, 0.9, 0.8, 0.65, 0.5, 0.4, 0.3, 0.2], 10.0 ** -np.arange(1.0, 18.01, 0.2)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shelf:
-    """Items as arrays. `shared` has a column for each error that at least two have; the rest is in `own_variance`."""
+    """Items as arrays. `shared` has a column for each error that at least two have; the rest is in `stated`."""
 
     value: FloatArray
-    own_variance: FloatArray
-    own_quartic: FloatArray  # sum of u^4/nu over the own parts
-    own_dof: FloatArray
+    stated: FloatArray  # variance
+    scatter: FloatArray  # variance
+    dof: FloatArray
     shared: FloatArray
 
     @property
-    def middle(self) -> FloatArray:
-        """Middle contribution of each shared error, shape (k,)."""
-        return np.asarray(np.median(self.shared, axis=0), dtype=np.float64)
+    def apart(self) -> FloatArray:
+        """Variance of each without scatter, once the middle of each shared error is taken off all."""
+        middle = np.median(self.shared, axis=0)
+        return np.asarray(self.stated + np.square(self.shared - middle).sum(axis=1), dtype=np.float64)
 
     @property
     def reduced_variance(self) -> FloatArray:
-        """Variance of each once the middle of each shared error is taken off all."""
-        return np.asarray(self.own_variance + np.square(self.shared - self.middle).sum(axis=1), dtype=np.float64)
+        """Variance of each, scatter included, once the middle of each shared error is taken off all."""
+        return self.apart + self.scatter
 
-    def differences(
-        self, first: IntArray, second: IntArray, *, many: bool
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Differences, their standard uncertainties and degrees of freedom, to be looked at alone or with many."""
-        d = self.value[first] - self.value[second]
-        variance = self.own_variance[first] + self.own_variance[second]
+    def known_variance(self, first: IntArray, second: IntArray) -> FloatArray:
+        """Variance of differences but for their scatter."""
+        variance = self.stated[first] + self.stated[second]
         for column in self.shared.T:
             variance = variance + np.square(column[first] - column[second])
-        dof = _dof(variance, self.own_quartic[first] + self.own_quartic[second])
-        if many:
-            for end in (first, second):
-                counts = self.own_variance[end] > _NO_MATTER * variance
-                dof = np.where(counts, np.minimum(dof, self.own_dof[end]), dof)
-        return d, np.sqrt(variance), dof
+        return np.asarray(variance, dtype=np.float64)
+
+    def alone(self, first: int, second: int) -> tuple[float, float, float]:
+        """One difference, its standard uncertainty and degrees of freedom by Welch–Satterthwaite."""
+        ends = np.array([first, second])
+        variance = float(self.known_variance(ends[:1], ends[1:])[0] + self.scatter[ends].sum())
+        quartic = float((self.scatter[ends] ** 2 / self.dof[ends]).sum())
+        dof = variance**2 / quartic if quartic > 0.0 else float("inf")
+        return float(self.value[first] - self.value[second]), float(np.sqrt(variance)), dof
+
+    def p_values(self, first: IntArray, second: IntArray) -> FloatArray:
+        """Probability of differences at least as large between equals, by Banerjee's intervals; never too small."""
+        d = np.abs(self.value[first] - self.value[second])
+        known = self.known_variance(first, second)
+        own = np.square(_quantiles(self.dof, _LEVELS)) * self.scatter[:, None]
+        normal = np.square(_quantiles(np.array([np.inf]), _LEVELS))[0]
+
+        def half(k: IntArray) -> FloatArray:
+            return np.asarray(np.sqrt(own[first, k] + own[second, k] + normal[k] * known), dtype=np.float64)
+
+        # the largest level whose half-width is reached, by bisection
+        low, high = np.zeros(len(d), dtype=np.intp), np.full(len(d), len(_LEVELS), dtype=np.intp)
+        while (high - low).max(initial=0) > 1:
+            middle = (low + high) // 2
+            reached = half(np.minimum(middle, len(_LEVELS) - 1)) <= d
+            open_ = high - low > 1
+            low, high = np.where(open_ & reached, middle, low), np.where(open_ & ~reached, middle, high)
+        above = np.minimum(low + 1, len(_LEVELS) - 1)
+        left, right = half(low), half(above)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(right > left, np.clip((d - left) / (right - left), 0.0, 1.0), 0.0)
+        return np.asarray(
+            np.where(d > 0.0, np.exp((1 - share) * np.log(_LEVELS[low]) + share * np.log(_LEVELS[above])), 1.0),
+            dtype=np.float64,
+        )
 
     def half_widths(self, level: float) -> FloatArray:
-        """Half-widths of intervals that miss with probability `level` each."""
-        variance = self.reduced_variance
-        dof = _dof(variance, self.own_quartic)
-        factor = -special.stdtrit(np.minimum(dof, _MANY), level / 2)
-        return np.asarray(factor * np.sqrt(variance), dtype=np.float64)
+        """Half-widths of intervals that miss with a probability of at most `level` each."""
+        own = np.square(_quantiles(self.dof, np.array([level]))[:, 0]) * self.scatter
+        return np.asarray(np.sqrt(own + special.ndtri(level / 2) ** 2 * self.apart), dtype=np.float64)
+
+
+def _quantiles(dof: FloatArray, levels: FloatArray) -> FloatArray:
+    """Two-sided t quantiles, shape (dof, levels). Degrees of freedom are rounded down to two digits, to have few."""
+    capped = np.minimum(dof, _MANY)
+    place = 10.0 ** np.maximum(np.floor(np.log10(capped)) - 1, -3)
+    kinds, which = np.unique(np.floor(capped / place) * place, return_inverse=True)
+    table = np.array([-special.ndtri(levels / 2) if nu >= _MANY else -special.stdtrit(nu, levels / 2) for nu in kinds])
+    return np.asarray(table[which], dtype=np.float64)
 
 
 def _shelf_of(items: Sequence[Item], repeat_u: float) -> _Shelf:
     if not items:
         raise ValueError("there is nothing to compare")
     value = np.array([item.value for item in items], dtype=np.float64)
-    own = np.array([item.own_u for item in items], dtype=np.float64)
-    dof = np.array([item.own_dof for item in items], dtype=np.float64)
-    for numbers in (value, own):
+    stated = np.array([item.stated_u for item in items], dtype=np.float64)
+    scatter = np.array([item.scatter_u for item in items], dtype=np.float64)
+    dof = np.array([item.scatter_dof for item in items], dtype=np.float64)
+    for numbers in (value, stated, scatter):
         for item, number in zip(items, numbers, strict=True):
             if not np.isfinite(number):
                 raise ValueError(f"{item.label}: value and uncertainty must be finite")
-    if (own < 0).any() or not (np.isfinite(repeat_u) and repeat_u >= 0.0):
+    if min(stated.min(), scatter.min()) < 0 or not (np.isfinite(repeat_u) and repeat_u >= 0.0):
         raise ValueError("an uncertainty must be at least 0")
+    if not (dof > 0).all():
+        raise ValueError("degrees of freedom must be above 0")
     uses: dict[str, int] = {}
     for item in items:
         for source in item.shared:
             uses[source] = uses.get(source, 0) + 1
     column = {source: k for k, source in enumerate(s for s, count in uses.items() if count > 1)}
     shared = np.zeros((len(items), len(column)))
-    variance = own**2 + repeat_u**2
+    variance = stated**2 + repeat_u**2
     for k, item in enumerate(items):
         for source, term in item.shared.items():
             if source in column:
                 shared[k, column[source]] = term
             else:
                 variance[k] += term**2
-    quartic = np.where(np.isfinite(dof), own**4 / np.maximum(dof, 1e-9), 0.0)
-    return _Shelf(value, variance, quartic, _dof(variance, quartic), shared)
+    return _Shelf(value, variance, scatter**2, dof, shared)
 
 
-def _dof(variance: FloatArray, quartic: FloatArray) -> FloatArray:
-    """Welch–Satterthwaite; infinite where nothing has finite degrees of freedom."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(quartic > 0.0, variance**2 / quartic, np.inf)
-
-
-def _p(d: FloatArray, u: FloatArray, dof: FloatArray) -> FloatArray:
+def _p_alone(d: float, u: float, dof: float) -> float:
     """Two-sided probability; exact numbers differ when they are not equal."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        z = np.where(u > 0.0, np.abs(d) / u, np.where(d == 0.0, 0.0, np.inf))
-    return np.asarray(2.0 * special.stdtr(np.minimum(dof, _MANY), -z), dtype=np.float64)
+    if u == 0.0:
+        return 1.0 if d == 0.0 else 0.0
+    return float(2.0 * (special.ndtr(-abs(d) / u) if dof > _MANY else special.stdtr(dof, -abs(d) / u)))
 
 
 def _spread(shelf: _Shelf) -> Spread:

@@ -2,7 +2,7 @@
 
 One small Parquet file for each charger, derived/<slug>/entry-<format>.parquet, made from its result.json. A figure's
 budget is kept in the form comparison needs: errors of instruments, which figures of other chargers may share, one by
-one with their sign; all the rest as one number with its degrees of freedom.
+one with their sign; other bounds as one number; scatter as one number with its degrees of freedom.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ import polars as pl
 from brickbook.analysis.codec import finding_json
 from brickbook.analysis.store import Stored
 from brickbook.core.figure import Component, Figure, Finding
-from brickbook.core.uncertainty import Source, welch_satterthwaite
 from brickbook.library.likeness import alike_conditions, alike_text
 
 __all__ = ["ENTRY_FILE", "ENTRY_SCHEMA", "SplitBudget", "entry_parquet", "split_budget"]
@@ -63,8 +62,9 @@ ENTRY_SCHEMA: dict[str, Any] = {
     "alike": pl.String,
     "conditions": pl.String,
     "flags": pl.List(pl.String),
-    "own_u": pl.Float64,
-    "own_dof": pl.Float64,
+    "stated_u": pl.Float64,
+    "scatter_u": pl.Float64,
+    "scatter_dof": pl.Float64,
     "shared": pl.List(pl.Struct({"source": pl.String, "u": pl.Float64})),
     "findings": pl.List(_FINDING),
 }
@@ -78,15 +78,18 @@ class SplitBudget:
     ----------
     shared
         Source to signed contribution, for errors another charger's figure may have in common.
-    own_u
-        All else together [unit of the figure].
-    own_dof
-        Its degrees of freedom by Welch–Satterthwaite.
+    stated_u
+        Other bounds together [unit of the figure].
+    scatter_u
+        Scatter together [unit of the figure].
+    scatter_dof
+        Its degrees of freedom: the fewest of its parts, where a part makes more than 1 % of the variance.
     """
 
     shared: Mapping[str, float]
-    own_u: float
-    own_dof: float
+    stated_u: float
+    scatter_u: float
+    scatter_dof: float
 
 
 def split_budget(figure: Figure) -> SplitBudget:
@@ -98,9 +101,14 @@ def split_budget(figure: Figure) -> SplitBudget:
     its error as not shared never makes a difference look surer than it is.
     """
     shared = {c.source: c.sign * c.u for c in figure.budget if _is_shared(c)}
-    own = {Source(c.source, c.kind, "normal", c.dof): c.u for c in figure.budget if not _is_shared(c)}
+    own = [c for c in figure.budget if not _is_shared(c)]
+    scatter = [c for c in own if math.isfinite(c.dof)]
+    variance = sum(c.u**2 for c in scatter)
     return SplitBudget(
-        shared, math.sqrt(sum(u * u for u in own.values())), welch_satterthwaite(own) if own else math.inf
+        shared,
+        math.sqrt(sum(c.u**2 for c in own if not math.isfinite(c.dof))),
+        math.sqrt(variance),
+        min((c.dof for c in scatter if c.u**2 > 0.01 * variance), default=math.inf),
     )
 
 
@@ -149,8 +157,9 @@ def _figure_row(figure: Figure, port_count: int, findings: list[dict[str, Any]])
         "alike": alike_text(alike_conditions(figure, port_count)),
         "conditions": json.dumps(dict(figure.conditions), ensure_ascii=False),
         "flags": list(figure.flags),
-        "own_u": split.own_u,
-        "own_dof": _finite(split.own_dof),
+        "stated_u": split.stated_u,
+        "scatter_u": split.scatter_u,
+        "scatter_dof": _finite(split.scatter_dof),
         "shared": [{"source": source, "u": u} for source, u in split.shared.items()],
         "findings": findings,
     }

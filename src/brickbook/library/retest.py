@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import inf
 
 import numpy as np
 
@@ -83,15 +82,15 @@ def retest(
     """
     ours, theirs = _by_key(first), _by_key(second)
     both = [key for key in ours if key in theirs]
-    found = [(ours[key], theirs[key], _difference(ours[key], theirs[key], same_bench, repeat_ratio)) for key in both]
-    adjusted = holm(np.array([d.p for _, _, d in found], dtype=np.float64))
+    found = [(ours[key], theirs[key], *_difference(ours[key], theirs[key], same_bench, repeat_ratio)) for key in both]
+    adjusted = holm(np.array([p for *_, p in found], dtype=np.float64))
     changes = [
         Change(
             one,
             other,
             Difference(d.value, d.u, d.dof, d.expanded, d.e_n, d.p, float(p), different=bool(p <= level)),
         )
-        for (one, other, d), p in zip(found, adjusted, strict=True)
+        for (one, other, d, _), p in zip(found, adjusted, strict=True)
     ]
     changes.sort(key=lambda c: (c.difference.p_adjusted, c.difference.p, -abs(c.difference.e_n), c.first.key))
     return Retest(
@@ -112,7 +111,8 @@ def _by_key(figures: Sequence[Figure]) -> dict[tuple[str, str, str, Conditions],
     return found
 
 
-def _difference(one: Figure, other: Figure, same_bench: bool, repeat_ratio: float) -> Difference:
+def _difference(one: Figure, other: Figure, same_bench: bool, repeat_ratio: float) -> tuple[Difference, float]:
+    """Second minus first, and the probability that is fit to be one among many."""
     repeat_u = repeat_ratio * max(abs(one.value), abs(other.value))
     items = []
     for label, figure in (("first", one), ("second", other)):
@@ -120,5 +120,6 @@ def _difference(one: Figure, other: Figure, same_bench: bool, repeat_ratio: floa
         shared: Mapping[str, float] = (
             split.shared if same_bench else {f"{label}: {source}": u for source, u in split.shared.items()}
         )
-        items.append(Item(label, figure.value, split.own_u, split.own_dof if split.own_u else inf, shared))
-    return compare_items(items, repeat_u=repeat_u).difference(1, 0)
+        items.append(Item(label, figure.value, split.stated_u, split.scatter_u, split.scatter_dof, shared))
+    compared = compare_items(items, repeat_u=repeat_u)
+    return compared.difference(1, 0), compared.cautious_p(1, 0)

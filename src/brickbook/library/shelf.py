@@ -230,10 +230,17 @@ def _entries(
         prefix = f"{book}\0" if many_books else ""
         shared = {prefix + part["source"]: part["u"] for part in row["shared"] or ()}
         label = f"{charger} ({book})" if many_books else charger
-        dof = row["own_dof"] if row["own_dof"] is not None else float("inf")
+        dof = row["scatter_dof"] if row["scatter_dof"] is not None else float("inf")
         sign = -1.0 if by_size and figure.value < 0 else 1.0
         items.append(
-            Item(label, sign * figure.value, row["own_u"], dof, {source: sign * u for source, u in shared.items()})
+            Item(
+                label,
+                sign * figure.value,
+                row["stated_u"],
+                row["scatter_u"],
+                dof,
+                {source: sign * u for source, u in shared.items()},
+            )
         )
     return tuple(entries), tuple(items)
 
