@@ -240,16 +240,46 @@ def scan(channel: Channel, interval_s: float, *, band: BandFilter | None = None,
     if count < 64:
         raise ValueError(f"a capture of {count} samples is too short for a ripple figure; at least 64 are needed")
     plan, step = _plan(channel, interval_s, band)
-    pieces = list(_run(plan, threads))
-    histogram = _histogram(plan, pieces)
-    if not histogram.counts.any():
+    pieces, sums = _gathered(plan, _run(plan, threads))
+    if not sums.counts.any():
         raise ValueError("no stretch of the capture is free of missing samples")
-    total = histogram.counts.sum()
-    if max(int(histogram.counts[:, 0].sum()), int(histogram.counts[:, -1].sum())) > 5e-4 * total:
+    total = sums.counts.sum()
+    if max(int(sums.counts[:, 0].sum()), int(sums.counts[:, -1].sum())) > 5e-4 * total:
         # the first look at the capture missed how far it reaches: count again, now that the extremes are known
         plan = _widened(plan, pieces)
-        histogram = _histogram(plan, list(_run(plan, threads, only_counts=True)))
-    return _assembled(plan, pieces, histogram, step)
+        _, again = _gathered(plan, _run(plan, threads, only_counts=True))
+        sums = replace(sums, counts=again.counts)
+    return _assembled(plan, pieces, sums, _histogram(plan, sums.counts), step)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """What is added up over the chunks, so that it need not be kept of each."""
+
+    power: FloatArray
+    segments: int
+    counts: NDArray[np.int64]
+    missing: int
+
+
+def _gathered(plan: _Plan, run: Iterator[_Piece]) -> tuple[list[_Piece], _Sums]:
+    """Pieces without their large arrays, in order, and the sums of those."""
+    power = np.zeros(plan.segment // 2 + 1)
+    counts = np.zeros((_GROUPS, _BINS), dtype=np.int64)
+    none = np.empty((0, 0), dtype=np.int64)
+    pieces: list[_Piece] = []
+    segments = missing = 0
+    for piece in run:
+        if piece.power is not None:
+            power += piece.power
+        segments += piece.segments
+        missing += piece.missing
+        if plan.dealt:
+            counts += piece.counts
+        else:
+            counts[dealt(np.array([piece.start // plan.chunk]), _GROUPS)[0]] += piece.counts[0]
+        pieces.append(replace(piece, power=None, counts=none))
+    return pieces, _Sums(power, segments, counts, missing)
 
 
 def _plan(channel: Channel, interval_s: float, band: BandFilter | None) -> tuple[_Plan, float]:
@@ -338,8 +368,8 @@ def _run(plan: _Plan, threads: int, *, only_counts: bool = False) -> Iterator[_P
         return
     with ThreadPoolExecutor(threads) as pool:
         # not all at once: what waits to be taken would fill the memory
-        for first in range(0, len(spans), 256):
-            yield from pool.map(work, spans[first : first + 256])
+        for first in range(0, len(spans), 64):
+            yield from pool.map(work, spans[first : first + 64])
 
 
 class _Space:
@@ -520,13 +550,7 @@ def _strongest(transform: NDArray[np.complex64], first: int, last: int) -> Float
     return np.vstack([place, (middle / droop) ** 2])
 
 
-def _histogram(plan: _Plan, pieces: list[_Piece]) -> Histogram:
-    counts = np.zeros((_GROUPS, _BINS), dtype=np.int64)
-    for piece in pieces:
-        if plan.dealt:
-            counts += piece.counts
-        else:
-            counts[dealt(np.array([piece.start // plan.chunk]), _GROUPS)[0]] += piece.counts[0]
+def _histogram(plan: _Plan, counts: NDArray[np.int64]) -> Histogram:
     gain = plan.channel.gain
     low, width = plan.low * gain, plan.width * gain
     if gain < 0:
@@ -542,18 +566,16 @@ def _widened(plan: _Plan, pieces: list[_Piece]) -> _Plan:
     return replace(plan, low=low - margin, width=(high - low + 2 * margin) / _BINS)
 
 
-def _assembled(plan: _Plan, pieces: list[_Piece], histogram: Histogram, step: float) -> Scan:
+def _assembled(plan: _Plan, pieces: list[_Piece], sums: _Sums, histogram: Histogram, step: float) -> Scan:
     gain, size = plan.channel.gain, plan.segment
     centre = plan.centre * gain + plan.channel.offset
     good = np.concatenate([p.good for p in pieces])
     wide = _trace(np.concatenate([p.wide for p in pieces], axis=1), good, gain, centre)
     bands = [p.band for p in pieces if p.band is not None]
     band = _trace(np.concatenate(bands, axis=1), good, gain, centre) if bands else None
-    segments = sum(p.segments for p in pieces)
-    total = np.sum([p.power for p in pieces if p.power is not None], axis=0) if segments else np.zeros(size // 2 + 1)
     # one-sided density 2 |X|^2/(fs sum w^2), sum w^2 = 3/8 of the length for a Hann window
     scale = 2.0 * plan.interval_s * gain**2 / (0.375 * size)
-    density = scale * np.asarray(total) / max(segments, 1)
+    density = scale * sums.power / max(sums.segments, 1)
     density[0] /= 2
     density[-1] /= 2
     lines = np.concatenate([p.lines for p in pieces], axis=1)
@@ -576,7 +598,7 @@ def _assembled(plan: _Plan, pieces: list[_Piece], histogram: Histogram, step: fl
         band=band,
         frequency_hz=np.arange(size // 2 + 1, dtype=np.float64) * resolution,
         density=density,
-        segments=segments,
+        segments=sums.segments,
         lines=Lines(
             start=lines[0].astype(np.int64),
             frequency_hz=lines[1] * resolution,
@@ -584,7 +606,7 @@ def _assembled(plan: _Plan, pieces: list[_Piece], histogram: Histogram, step: fl
             power=lines[2] * gain**2 / 2 * (4.0 / size) ** 2,
         ),
         histogram=histogram,
-        missing=sum(p.missing for p in pieces),
+        missing=sums.missing,
         run_low=runs[gain < 0],
         run_high=runs[gain > 0],
         step=step,
