@@ -169,3 +169,36 @@ def test_a_pps_range_is_no_power_of_the_port():
     """A 45 W port with PPS to 16 V 3 A is a 45 W port."""
     log = recording(f"{HEAD}\nC1,C1,fixed,,15,3\nC1,C1,pps,,3.3-16,3\n")
     assert offered_power_w(o for seen in log.tables[0].observations for o in seen.offers) == 45.0
+
+
+def test_a_division_that_is_not_certain_is_called_likely():
+    """50 W with both in use; the maker says 60 W for one, which is the most that the two ever have."""
+    _, section = shown(two_ports(), recording(f"{HEAD}\nC1+C2,C1,fixed,,20,1.5\nC1+C2,C2,fixed,,20,1\n"))
+    assert section.lead == "Likely, and not yet certain: C1 and C2 share 60 W."
+
+
+def test_what_no_rule_explains_is_said_and_not_foretold():
+    """Four ports whose powers go up and down at will."""
+    ids = ("C1", "C2", "C3", "C4")
+    output = (Output(kind="fixed", current_a=5.0, voltage_v=20.0),)
+    unit = Charger("T", "T", "T1", Nameplate(100.0), tuple(Port(p, "usb-c", output) for p in ids), Sample("bought"))
+    wild = {
+        "C1+C2+C3+C4": (45, 20, 15, 20),
+        "C1+C2+C3": (30, 60, 15),
+        "C1+C2+C4": (65, 15, 18),
+        "C1+C3+C4": (20, 65, 15),
+        "C1+C2": (15, 20),
+        "C2+C3": (60, 15),
+        "C1+C4": (18, 65),
+    }
+    rows = [
+        f"{here},{port},fixed,,20,{watts / 20}"
+        for here, powers in wild.items()
+        for port, watts in zip(here.split("+"), powers, strict=True)
+    ]
+    outcome, section = shown(unit, recording("\n".join((HEAD, *rows))))
+    assert section.lead.startswith("No rule known to this study explains")
+    assert any(n.severity == "warning" and "no rule of the family explains" in n.text for n in outcome.notes)
+    assert not [b for b in section.blocks if isinstance(b, TableBlock)]
+    certainties = [f for f in outcome.figures if f.name == "rule_certainty_ratio"]
+    assert certainties[0].flags == ("not judged: no rule of the family explains it",)

@@ -403,11 +403,13 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
     ahead = sum(1 for mask in range(1, 1 << n) if mask.bit_count() > 1 and mask not in seen.powers)
     regular = _without_exceptions(confirmed, ahead)
     share = leader.weight * trust * regular
+    # an exception can only join ports: where all are one group already, it changes no group
+    apart = trust * (regular if len(leader.blocks) > 1 else 1.0)
     groups = tuple(
         Group(
             _named(block, names),
             rule.kinds,
-            sum(h.weight for h in hypotheses if block in h.blocks) * trust * regular,
+            sum(h.weight for h in hypotheses if block in h.blocks) * apart,
             _budget(block, leader.table),
             tuple(names[[p for p in range(n) if block >> p & 1][k]] for k in _order(block, hypotheses)),
         )
@@ -423,7 +425,7 @@ def _conclude(names: Ports, seen: _Seen, hypotheses: list[_Hypothesis]) -> Infer
     settling = tuple(sorted({*settling, *doubtful}))
     return Inference(
         groups=tuple(sorted(groups, key=lambda g: names.index(g.ports[0]))),
-        groups_probability=by_blocks[blocks] * trust * regular,
+        groups_probability=by_blocks[blocks] * apart,
         rule_probability=0.0 if open_cells else share,
         explained_probability=1.0 - unexplained,
         power_w={

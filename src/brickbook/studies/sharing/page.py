@@ -9,7 +9,7 @@ from brickbook.core.figure import Figure
 from brickbook.core.page import Axis, Bars, Block, Cell, Chart, Section, TableBlock, Text
 from brickbook.core.study import View
 from brickbook.studies.sharing.gathering import Combination, combinations_of, inferred
-from brickbook.studies.sharing.inference import Inference
+from brickbook.studies.sharing.inference import CERTAIN, Inference
 from brickbook.studies.sharing.words import certainty, joined, rule_words, sentence
 
 __all__ = ["page"]
@@ -25,7 +25,7 @@ def page(view: View) -> Section:
         lead = "The charger has one port." if len(view.charger.ports) == 1 else "How the ports share was not looked at."
         return Section("sharing", "Sharing between ports", lead)
     blocks: list[Block] = [_chart(seen, inference, view.charger)]
-    if inference.groups and not inference.contradictions:
+    if inference.groups and not inference.contradictions and inference.explained_probability >= CERTAIN:
         blocks.append(_groups(view, inference))
         blocks.append(_effects(view.charger, seen, inference))
         blocks.append(_table(view.charger, seen, inference))
@@ -79,7 +79,7 @@ def _chart(seen: tuple[Combination, ...], inference: Inference, charger: Charger
 
 def _title(inference: Inference, fullest: tuple[str, ...], total: float) -> str:
     groups = [g for g in inference.groups if len(g.ports) > 1]
-    if inference.contradictions or not inference.groups:
+    if inference.contradictions or not inference.groups or inference.explained_probability < CERTAIN:
         return f"{total:.4g} W are offered in all with {joined(fullest)} in use"
     if not groups:
         return f"No port takes power from another; {total:.4g} W in all"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from brickbook.studies.sharing.inference import Group, Inference
+from brickbook.studies.sharing.inference import CERTAIN, Group, Inference
 
 __all__ = ["certainty", "joined", "rule_words", "sentence"]
 
@@ -52,6 +52,8 @@ def sentence(inference: Inference) -> str:
         return "The readings contradict each other: what is offered depends on more than which ports are in use."
     if not inference.groups:
         return "Nothing is known yet of how the ports share."
+    if inference.explained_probability < CERTAIN:
+        return "No rule known to this study explains how the ports share; only what was looked at is known."
     parts = []
     for group in inference.groups:
         if len(group.ports) == 1:
@@ -63,4 +65,5 @@ def sentence(inference: Inference) -> str:
         parts.append(
             f"{joined(own)} keep{'s' if len(own) == 1 else ''} {'its' if len(own) == 1 else 'their'} own power"
         )
-    return "; ".join(parts) + "."
+    told = "; ".join(parts) + "."
+    return told if inference.groups_probability >= CERTAIN else f"Likely, and not yet certain: {told}"
