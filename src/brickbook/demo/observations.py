@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from brickbook.demo.campaign import RawDeposit
 from brickbook.demo.physics import PortModel
 from brickbook.demo.scenario import Example
-from brickbook.readers.observations import OBSERVATION_HEADER
+from brickbook.readers import OBSERVATION_HEADER
 from brickbook.usbpd import EprAvsSourcePdo, FixedSourcePdo, PpsSourcePdo
 
 __all__ = ["observations"]

@@ -12,11 +12,13 @@ from brickbook.readers.guess import Guess, guess_shape, matching_shape
 from brickbook.readers.guess_time import ColumnGuess
 from brickbook.readers.hand_sheet import HAND_SHEET_HEADER, read_hand_sheet
 from brickbook.readers.meter_log import read_table
+from brickbook.readers.observations import OBSERVATION_HEADER, read_observations
 from brickbook.readers.registry import READERS, Reader, read_file
 
 __all__ = [
     "CAPTURE_READERS",
     "HAND_SHEET_HEADER",
+    "OBSERVATION_HEADER",
     "READERS",
     "CapturePart",
     "ColumnGuess",
@@ -31,5 +33,6 @@ __all__ = [
     "read_capture",
     "read_file",
     "read_hand_sheet",
+    "read_observations",
     "read_table",
 ]

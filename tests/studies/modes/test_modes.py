@@ -10,7 +10,7 @@ from brickbook.core.instrument import Accuracy, Instrument
 from brickbook.core.page import Chart, TableBlock
 from brickbook.core.study import Evidence, Mains, Settings, View
 from brickbook.core.table import RawFile, Recording
-from brickbook.readers.observations import read_observations
+from brickbook.readers import read_observations
 from brickbook.rules import judge, load_rules
 from brickbook.studies.modes import STUDY
 

@@ -15,7 +15,7 @@ from brickbook.core.study import Evidence, Mains, Settings, View
 from brickbook.core.table import RawFile, Recording
 from brickbook.demo import CHARGERS
 from brickbook.demo.observations import observations
-from brickbook.readers.observations import read_observations
+from brickbook.readers import read_observations
 from brickbook.studies.sharing import STUDY
 from brickbook.studies.sharing.gathering import offered_power_w
 
