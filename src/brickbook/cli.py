@@ -26,7 +26,10 @@ _VERBS = {
     "import": ("import_:import_files", "Take an instrument's files into a charger's raw folder."),
     "analyse": ("analyse:analyse", "Make figures and findings from the raw files."),
     "show": ("show:show", "Show a charger's figures and findings."),
+    "compare": ("compare:compare", "Compare the chargers of a book in one figure."),
+    "choose": ("choose:choose", "Choose a charger for a set of devices."),
     "publish": ("publish:publish", "Write reports and the index."),
+    "cable": ("cable:cable", "What a cable leaves at the device."),
     "limits": ("limits:limits", "List the published limits for a nameplate."),
     "usbpd": ("usbpd:usbpd", "Decode USB Power Delivery words."),
 }

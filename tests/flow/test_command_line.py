@@ -184,3 +184,23 @@ def test_a_column_can_be_corrected(bb, book, tmp_path):
 def test_progress_in_a_pipe_is_plain_lines(bb, book):
     result = bb("analyse", "--force", "--book", book)
     assert result.err == "analysing 1/1: wren-35\n"
+
+
+def test_cable_keeps_its_contract(bb):
+    """Ohm's law: 5 A through 0.12 Ohm leaves 19.4 V of 20 V; a 60 W sink draws I with 20 I - 0.12 I^2 = 60."""
+    steady = bb("cable", "--source-v", "20", "--current-a", "5", "--resistance-ohm", "0.12", "--json").json()
+    assert set(steady) == {"far_end_v", "far_end_w", "loss_w", "feasible"}
+    assert steady["far_end_v"] == pytest.approx(19.4)
+    assert steady["far_end_w"] == pytest.approx(97.0)
+    assert steady["loss_w"] == pytest.approx(3.0)
+    assert steady["feasible"] is True
+    given = ["--source-v", "20", "--current-a", "5", "--resistance-ohm", "0.12", "--power-w", "60", "--json"]
+    power = bb("cable", *given).json()
+    current = (20 - (20**2 - 4 * 0.12 * 60) ** 0.5) / (2 * 0.12)
+    assert power["far_end_w"] == pytest.approx(60.0)
+    assert power["loss_w"] == pytest.approx(0.12 * current**2)
+    assert power["feasible"] is True
+    limited = bb(
+        "cable", "--source-v", "5", "--current-a", "3", "--resistance-ohm", "0.25", "--power-w", "15", "--json"
+    )
+    assert limited.json()["feasible"] is False
