@@ -121,7 +121,7 @@ def steps_of(shot: Shot, instruments: Mapping[str, Instrument]) -> tuple[Step, .
         edges = steps_of_voltage(capture, scope)
     found: list[Step] = []
     conditions = base_conditions(shot)
-    names = [_name(edge, conditions, shot) for edge in edges]
+    names = [_name(edge, shot) for edge in edges]
     for k, (edge, name) in enumerate(zip(edges, names, strict=True)):
         number = names[: k + 1].count(name)
         several = f", step {k + 1}" if len(edges) > 1 else ""
@@ -197,7 +197,7 @@ def _flags(shot: Shot, stretch: Stretch, scope: Scope, response: Response) -> tu
     return (*flags, *response.flags)
 
 
-def _name(edge: Edge, conditions: Conditions, shot: Shot) -> str:
+def _name(edge: Edge, shot: Shot) -> str:
     word = "up" if edge.up else "down"
     stated = {**dict(shot.recording.conditions), **dict(shot.capture.conditions)}
     low, high = stated.get("step_low_a"), stated.get("step_high_a")

@@ -20,10 +20,10 @@ from brickbook.core.statistics import autocorrelated_mean, fit_line
 from brickbook.core.uncertainty import Measured, Source, with_source
 from brickbook.studies.loadstep.ringing import Ringing, ringing
 from brickbook.studies.loadstep.scope import Scope, quantisation_bound
-from brickbook.studies.loadstep.smoothing import Noise, Smooth, fit_at, noise_of, one_sided, smooth
+from brickbook.studies.loadstep.smoothing import Fit, Noise, Smooth, fit_at, noise_of, one_sided, smooth
 from brickbook.studies.loadstep.steps import Edge
 
-__all__ = ["Recovery", "Response", "respond"]
+__all__ = ["Recovery", "Response", "Trace", "respond", "turn"]
 
 FloatArray = NDArray[np.float64]
 
@@ -113,12 +113,30 @@ class Response:
 
 
 @dataclass(frozen=True, slots=True)
-class _Trace:
-    """Samples of one step, and where in them things are."""
+class Trace:
+    """Samples of one transient, and where in them things are.
+
+    Parameters
+    ----------
+    values
+        Samples [unit], shape (n,).
+    interval_s
+        Between them [s].
+    at
+        Instant of the step, in samples from the first; fractional.
+    begin
+        Sample before which nothing happens.
+    noise, soft
+        Of the samples, and the samples smoothed.
+    scope
+        The channel, for its errors.
+    where
+        Identity of this transient.
+    """
 
     values: FloatArray
     interval_s: float
-    at: float  # of the step, in samples from the first
+    at: float
     begin: int
     noise: Noise
     soft: Smooth
@@ -167,7 +185,7 @@ def respond(
     left = quantisation_bound(step, own)
     noise = Noise(noise.sigma, noise.quiet, left / 3**0.5)
     soft = smooth(values, noise, max(int(_WIDEST * (n - after)), 2))
-    trace = _Trace(values, interval_s, at, begin, noise, soft, scope, where)
+    trace = Trace(values, interval_s, at, begin, noise, soft, scope, where)
     flags: list[str] = []
     before = _level(values[begin - head : begin], f"level before the step, {where}", trace, left)
     settled = _level(values[n - tail :], f"settled level, {where}", trace, left)
@@ -175,7 +193,7 @@ def respond(
     flags += drifts
     sign = -1.0 if edge.up else 1.0
     place = begin + int(np.argmax(sign * soft.wide[begin : n - tail] if n - tail > begin else [0.0]))
-    extreme, place, extreme_at = _extreme(trace, place, sign, "first swing")
+    extreme, place, extreme_at = turn(trace, place, sign, "first swing")
     swing = _gained((extreme - settled) * sign, scope)
     deviation = _gained((extreme - before) * sign, scope)
     change = _gained(settled - before, scope)
@@ -217,7 +235,7 @@ def _gained(difference: Measured, scope: Scope) -> Measured:
     return with_source(difference, *scope.gain(float(difference.value)))
 
 
-def _level(part: FloatArray, what: str, trace: _Trace, left: float) -> Measured:
+def _level(part: FloatArray, what: str, trace: Trace, left: float) -> Measured:
     """Mean with its scatter, from stretches of equal length where there are many samples."""
     each = max(len(part) // _MEANS, 1)
     means = part[len(part) % each :].reshape(-1, each).mean(axis=1)
@@ -235,7 +253,7 @@ def _level(part: FloatArray, what: str, trace: _Trace, left: float) -> Measured:
     return Measured(value, terms)
 
 
-def _drift(settled: Measured, values: FloatArray, tail: int, trace: _Trace) -> tuple[Measured, list[str]]:
+def _drift(settled: Measured, values: FloatArray, tail: int, trace: Trace) -> tuple[Measured, list[str]]:
     """A settled level that still moves is uncertain by as much as it moved from the stretch before."""
     n = len(values)
     if tail < 8 or n < 2 * tail:
@@ -252,7 +270,7 @@ def _drift(settled: Measured, values: FloatArray, tail: int, trace: _Trace) -> t
     return wider, [f"still moving by {1000 * abs(moved):.2g} mV at the end: the window is too short to settle in"]
 
 
-def _extreme(trace: _Trace, place: int, sign: float, what: str) -> tuple[Measured, int, float]:
+def turn(trace: Trace, place: int, sign: float, what: str) -> tuple[Measured, int, float]:
     """Value of a turn near a place, the sample it is at, and its place between samples.
 
     A smooth turn is the vertex of a parabola. Where the course begins with an edge, a line through the samples after it
@@ -265,7 +283,7 @@ def _extreme(trace: _Trace, place: int, sign: float, what: str) -> tuple[Measure
     u_both = fit.u_a
     start = place
     line, slope, u_line, count = one_sided(values, start, noise, max(len(values) // 20, 4))
-    reach = 3.0 * float(np.hypot(noise.u(0), u_line))
+    reach = 3.0 * float(np.hypot(noise.u(0), u_line)) + 0.5 * abs(slope)
     # back to the first sample that still belongs to the line
     while count >= 3 and start > trace.begin and start > place - count:
         if abs(values[start - 1] - (line - slope * (place - start + 1))) > reach:
@@ -273,41 +291,44 @@ def _extreme(trace: _Trace, place: int, sign: float, what: str) -> tuple[Measure
         start -= 1
     sharp = count >= 3 and u_line < u_both and start > 0
     source = Source(f"noise at the {what}, {trace.where}", "B", "normal")
+    shape = Source(f"shape under the window at the {what}, {trace.where}", "B", "rectangular")
     if not sharp:
-        terms = {source: u_both}
-        if half < 2:  # the true turn may lie between samples
-            about = values[max(place - 1, 0) : place + 2]
-            between = float(np.abs(np.diff(about)).min()) if len(about) > 1 else 0.0
-            terms[Source(f"between samples at the {what}, {trace.where}", "B", "rectangular")] = between / 2 / 3**0.5
+        terms = {source: u_both, shape: u_both / 3**0.5 if half >= 2 else 0.0}
+        if half < 2 and 0 < place < len(values) - 1:  # the true turn may lie between samples
+            to_it, from_it = values[place] - values[place - 1], values[place] - values[place + 1]
+            if abs(to_it) > 3 * abs(from_it):  # an edge, somewhere in the interval before
+                value += 0.5 * float(from_it)
+            between = 0.5 * min(abs(float(to_it)), abs(float(from_it)))
+            terms[Source(f"between samples at the {what}, {trace.where}", "B", "rectangular")] = between / 3**0.5
         return _stepped(Measured(value, terms), trace, what), place, place + shift
     line, slope, u_line, count = one_sided(values, start, noise, max(len(values) // 20, 4))
     edge_value = line - 0.5 * slope
-    terms = {source: u_line}
+    terms = {source: u_line, shape: u_line / 3**0.5}
     terms[Source(f"between samples at the {what}, {trace.where}", "B", "rectangular")] = abs(slope) / 2 / 3**0.5
     if sign * edge_value < sign * line:
         edge_value = line  # the course does not fall off from the edge: the turn is later
     return _stepped(Measured(edge_value, terms), trace, what), start, float(start)
 
 
-def _stepped(measured: Measured, trace: _Trace, what: str) -> Measured:
+def _stepped(measured: Measured, trace: Trace, what: str) -> Measured:
     left = trace.noise.floor
     if left <= 0.0:
         return measured
     return with_source(measured, Source(f"steps of the converter, {what}, {trace.where}", "B", "rectangular"), left)
 
 
-def _rebound(trace: _Trace, settled: Measured, place: int, sign: float, stop: int) -> Measured | None:
+def _rebound(trace: Trace, settled: Measured, place: int, sign: float, stop: int) -> Measured | None:
     """The farthest swing to the other side after the first turn, where it stands out of the noise."""
     if stop - place < 4:
         return None
     other = place + int(np.argmax(-sign * trace.soft.wide[place:stop]))
-    value, _, _ = _extreme(trace, other, -sign, "rebound")
+    value, _, _ = turn(trace, other, -sign, "rebound")
     swing = (value - settled) * -sign
     u = float(np.hypot(trace.noise.u(trace.soft.careful(other)), float(settled.u)))
     return _gained(swing, trace.scope) if float(swing.value) > 1.5 * _SEEN * u else None
 
 
-def _recovery(trace: _Trace, settled: Measured, band_v: float, edge: Edge, tail: int, *, ripple_v: float) -> Recovery:
+def _recovery(trace: Trace, settled: Measured, band_v: float, edge: Edge, tail: int, *, ripple_v: float) -> Recovery:
     values, noise, soft = trace.values, trace.noise, trace.soft
     level = float(settled.value)
     away = soft.wide - level
@@ -325,7 +346,7 @@ def _recovery(trace: _Trace, settled: Measured, band_v: float, edge: Edge, tail:
         flags.append("band below half of the ripple: found from local means")
     if len(outside) and outside[-1] >= n - tail:
         return Recovery(band_v, None, why="never settles: it is outside the band in the last tenth of the window")
-    lobes = _lobes(away, band_v, noise, soft, trace.begin)
+    lobes = _lobes(trace, settled, band_v)
     if not lobes:
         return Recovery(band_v, None, stays=True, flags=tuple(flags))
     sure = [lobe for lobe in lobes if lobe.p >= 0.5]
@@ -340,16 +361,16 @@ def _recovery(trace: _Trace, settled: Measured, band_v: float, edge: Edge, tail:
     doubt = 0.0
     if last.p < _SURE:
         earlier = sure[-2].exit if len(sure) > 1 else trace.at
-        doubt = (last.exit - earlier) * trace.interval_s * (last.p * (1 - last.p)) ** 0.5
+        doubt = (last.exit - earlier) * trace.interval_s
         flags.append(f"the last swing hardly leaves the band: it may be {1e6 * _from_step_s(earlier, trace):.4g} µs")
     for lobe in lobes:
         if lobe.exit > last.exit and lobe.p > 1 - _SURE:
-            doubt = float(np.hypot(doubt, (lobe.exit - last.exit) * trace.interval_s * (lobe.p * (1 - lobe.p)) ** 0.5))
+            doubt = max(doubt, (lobe.exit - last.exit) * trace.interval_s)
             flags.append(
                 f"a later swing almost leaves the band: it may be {1e6 * _from_step_s(lobe.exit, trace):.4g} µs"
             )
     if doubt > 0.0:
-        time = with_source(time, Source(f"whether a swing leaves the band, {trace.where}", "B", "normal"), doubt)
+        time = with_source(time, Source(f"whether a swing leaves the band, {trace.where}", "B", "normal"), doubt / 1.9)
     samples = float(time.value) / trace.interval_s
     if samples < _FEW:
         flags.append(f"only {max(samples, 0.0):.0f} samples in the recovery: sample faster")
@@ -364,7 +385,7 @@ def _recovery(trace: _Trace, settled: Measured, band_v: float, edge: Edge, tail:
     return Recovery(band_v, time, flags=tuple(flags), method=method)
 
 
-def _from_step_s(place: float, trace: _Trace) -> float:
+def _from_step_s(place: float, trace: Trace) -> float:
     """Time of a place from the instant of the step [s]."""
     return max(place - trace.at, 0.0) * trace.interval_s
 
@@ -378,54 +399,59 @@ class _Lobe:
     p: float
 
 
-def _lobes(away: FloatArray, band_v: float, noise: Noise, soft: Smooth, begin: int) -> list[_Lobe]:
+def _lobes(trace: Trace, settled: Measured, band_v: float) -> list[_Lobe]:
     found: list[_Lobe] = []
+    noise, soft, begin = trace.noise, trace.soft, trace.begin
+    away = soft.wide - float(settled.value)
+    shared = float(np.hypot(float(settled.u), trace.scope.gain(band_v)[1]))
     for side in (-1.0, 1.0):
         part = side * away[begin:]
-        near = part > band_v - 4 * noise.u(0)
+        # wide windows flatten a turn: look a little below the band
+        near = part > 0.8 * band_v - 4 * float(np.hypot(noise.u(8), shared))
         if not near.any():
             continue
         edges = np.flatnonzero(np.diff(np.concatenate([[False], near, [False]]).astype(np.int8)))
         for first, stop in zip(edges[::2], edges[1::2], strict=True):
-            top = int(first + np.argmax(part[first:stop]))
-            u = noise.u(soft.careful(begin + top))
-            excess = float(part[top]) - band_v
-            if excess < -4 * u:
-                continue
-            p = float(special.ndtr(excess / u)) if u > 0 else float(excess > 0)
+            top = begin + int(first + np.argmax(part[first:stop]))
+            fit = fit_at(trace.values, top, soft.careful(top), noise)
+            height = side * (fit.vertex()[0] - float(settled.value))
+            u = float(np.hypot(fit.u_a, shared))
             beyond = np.flatnonzero(part[first:stop] > band_v)
-            last = int(first + beyond[-1]) if len(beyond) else top
-            found.append(_Lobe(begin + last, side, p))
+            if not len(beyond) and height - band_v < -4 * u:
+                continue
+            p = float(special.ndtr((height - band_v) / u)) if u > 0 else float(height > band_v)
+            last = begin + int(first + beyond[-1]) if len(beyond) else top
+            found.append(_Lobe(last, side, p))
     return sorted(found, key=lambda lobe: lobe.exit)
 
 
-def _crossing(trace: _Trace, settled: Measured, band_v: float, lobe: _Lobe, edge: Edge) -> tuple[Measured, int, float]:
+def _crossing(trace: Trace, settled: Measured, band_v: float, lobe: _Lobe, edge: Edge) -> tuple[Measured, int, float]:
     """Time from the step to where a lobe comes back into the band; also the window's half-width and the slope [V/s]."""
     values, noise = trace.values, trace.noise
     level = float(settled.value) + lobe.side * band_v
-    half = trace.soft.careful(lobe.exit)
-    half = min(half, lobe.exit - trace.begin, len(values) - 1 - lobe.exit)
-    if half >= 2:
-        fit = fit_at(values, lobe.exit, half, noise)
-        # the parabola's own crossing near the middle, by two steps of Newton's method
-        x = 0.0
-        for _ in range(3):
-            slope = fit.b + 2 * fit.c * x
-            if slope == 0.0:
-                break
-            x = float(np.clip(x - (fit.a + fit.b * x + fit.c * x * x - level) / slope, -half / 2, half / 2))
-        slope = fit.b + 2 * fit.c * x
-        u = fit.u_a
-    else:
-        half = 0
-        here, there = float(values[lobe.exit]), float(values[min(lobe.exit + 1, len(values) - 1)])
-        slope = there - here
-        x = float(np.clip((level - here) / slope, 0.0, 1.0)) if slope else 0.5
-        u = noise.u(0)
+    place, x, slope, u, half = lobe.exit, 0.0, 0.0, 0.0, 0
+    for _ in range(4):  # a smoothed course leaves the band a little off: fit again about where the fit leaves it
+        half = min(trace.soft.careful(place), place - trace.begin, len(values) - 1 - place)
+        if half < 2:
+            half = 0
+            here, there = float(values[place]), float(values[min(place + 1, len(values) - 1)])
+            slope = there - here
+            x = float(np.clip((level - here) / slope, 0.0, 1.0)) if slope else 0.5
+            u = noise.u(0)
+            break
+        fit = fit_at(values, place, half, noise)
+        x = _root(fit, level, lobe.side)
+        slope, u = fit.b + 2 * fit.c * x, fit.u_a
+        if abs(x) < half / 2:
+            break
+        place = int(np.clip(place + round(float(np.clip(x, -half, half))), trace.begin, len(values) - 1))
     slope_v_per_s = abs(slope) / trace.interval_s
     steep = max(slope_v_per_s, 1e-300)
-    value = (lobe.exit + x - trace.at) * trace.interval_s
+    value = (place + x - trace.at) * trace.interval_s
     terms: dict[Source, float] = {Source(f"noise at the exit from the band, {trace.where}", "B", "normal"): u / steep}
+    if half >= 2:
+        shape = Source(f"shape under the window at the exit from the band, {trace.where}", "B", "rectangular")
+        terms[shape] = u / steep / 3**0.5
     sign = -1.0 if slope * lobe.side < 0 else 1.0
     for source, term in settled.terms.items():
         # the settled level moves the band's edge with it
@@ -445,7 +471,21 @@ def _crossing(trace: _Trace, settled: Measured, band_v: float, lobe: _Lobe, edge
     return with_source(Measured(value, terms), *trace.scope.clock(value)), half, slope_v_per_s
 
 
-def _slew(trace: _Trace, before: Measured, extreme: Measured, place: int) -> Measured | None:
+def _root(fit: Fit, level: float, side: float) -> float:
+    """Where a parabola comes back over a level, nearest to its middle; its turn where it does not reach the level."""
+    a, b, c = fit.a - level, fit.b, fit.c
+    if abs(c) * fit.half < 1e-6 * abs(b) or c == 0.0:
+        return -a / b if b else 0.0
+    inner = b * b - 4 * c * a
+    if inner <= 0.0:
+        return -b / (2 * c)
+    roots: list[float] = [(-b + s * float(np.sqrt(inner))) / (2 * c) for s in (-1.0, 1.0)]
+    # it leaves the band inwards: on the side below it rises, on the side above it falls
+    inwards = [r for r in roots if side * (b + 2 * c * r) < 0]
+    return min(inwards or roots, key=abs)
+
+
+def _slew(trace: Trace, before: Measured, extreme: Measured, place: int) -> Measured | None:
     """From 10 to 90 % of the first swing."""
     start, size = float(before.value), float((extreme - before).value)
     share = (trace.values[trace.begin : place + 1] - start) / size

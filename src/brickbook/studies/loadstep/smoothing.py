@@ -5,7 +5,7 @@ a parabola over a window, which for equally spaced samples is a fixed set of wei
 (1964) 1627; from memory, high). The window is the widest whose result still agrees with those of all narrower ones
 within their noise: the intersection of confidence intervals (Goldenshluger & Nemirovski, Math. Methods Stat. 6 (1997)
 135; from memory, medium). The result is then taken from a window of half that width, so that what is left of the shape
-is small beside the noise.
+is no more than the noise; as much is counted for it.
 
 The noise of a window is not reckoned from white noise: the weights are applied to what the trace does while nothing
 happens, so that ripple and noise with a memory count for what they are.
@@ -224,7 +224,7 @@ def one_sided(values: FloatArray, place: int, noise: Noise, widest: int) -> tupl
         if low > high:
             break
         count = size
-    count = max(count // 2, 1)
+    count = max(count // 3, 1)  # what the line leaves of a bend grows with the square of its length
     if count < 3:
         return float(values[place]), 0.0, sigma, 1
     value, slope, gain = _line(values[place : place + count])

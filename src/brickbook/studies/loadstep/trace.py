@@ -1,4 +1,4 @@
-"""Samples of a stretch of a capture, in bounded memory, with what they do not show: gaps, and peaks inside an average."""
+"""Samples of a stretch of a capture in bounded memory, and what they do not show: gaps, peaks inside an average."""
 
 from __future__ import annotations
 
