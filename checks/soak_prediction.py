@@ -14,6 +14,7 @@ from __future__ import annotations
 import sys
 import time
 from dataclasses import dataclass
+from multiprocessing import Pool
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,32 +92,39 @@ def _noise(g: np.random.Generator, n: int, memory: float) -> FloatArray:
     return np.asarray(signal.lfilter([1.0], [1.0, -memory], white), dtype=np.float64)
 
 
+def cases(seed: int) -> list[tuple[float, ...]]:
+    """Of one soak, predicted from each length: held, half-width, error, still to come; the same of the steady rise."""
+    soak = random_soak(seed, hours=8.0)
+    hour_c = float(soak.truth_c[round(3600 / STEP_S)])
+    steady_k = float(soak.truth_c[-1]) - soak.steady_room_c
+    rows = []
+    for minutes in MINUTES:
+        cut = soak.time_s <= minutes * 60
+        told = predict(soak.time_s[cut], soak.surface_c[cut], soak.room_c[cut], seed=seed, at_s=(3600.0,))
+        (hour,) = told.later_c
+        rise = told.steady_rise_k
+        rows.append(
+            (
+                float(hour.lower <= hour_c <= hour.upper),
+                hour.half_width,
+                hour.value - hour_c,
+                hour_c - float(np.mean(soak.surface_c[cut][-30:])),
+                float(rise.lower <= steady_k <= rise.upper),
+                rise.half_width,
+                rise.value - steady_k,
+                told.further_s.value / 60,
+                _kept(soak, minutes, told.further_s.value, seed) if seed % 5 == 0 else np.nan,
+            )
+        )
+    return rows
+
+
 def main(count: int) -> None:
     """Print the tables."""
     begun = time.perf_counter()
-    rows: dict[int, list[tuple[float, ...]]] = {m: [] for m in MINUTES}
-    for seed in range(count):
-        soak = random_soak(seed, hours=8.0)
-        hour_c = float(soak.truth_c[round(3600 / STEP_S)])
-        steady_k = float(soak.truth_c[-1]) - soak.steady_room_c
-        for minutes in MINUTES:
-            cut = soak.time_s <= minutes * 60
-            told = predict(soak.time_s[cut], soak.surface_c[cut], soak.room_c[cut], seed=seed, at_s=(3600.0,))
-            (hour,) = told.later_c
-            rise = told.steady_rise_k
-            rows[minutes].append(
-                (
-                    float(hour.lower <= hour_c <= hour.upper),
-                    hour.half_width,
-                    hour.value - hour_c,
-                    hour_c - float(np.mean(soak.surface_c[cut][-30:])),
-                    float(rise.lower <= steady_k <= rise.upper),
-                    rise.half_width,
-                    rise.value - steady_k,
-                    told.further_s.value / 60,
-                    _kept(soak, minutes, told.further_s.value, seed) if seed % 5 == 0 else np.nan,
-                )
-            )
+    with Pool() as pool:
+        found = pool.map(cases, range(count), chunksize=5)
+    rows = {m: [one[k] for one in found] for k, m in enumerate(MINUTES)}
     print(f"{count} soaks, {time.perf_counter() - begun:.0f} s")
     print("minutes  held %  half-width median, 90th [K]  error of the median, rms [K]  still to come, rms [K]")
     table = {m: np.array(r) for m, r in rows.items()}

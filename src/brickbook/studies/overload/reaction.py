@@ -23,6 +23,7 @@ Behaviour = Literal["constant current", "foldback", "hiccup", "trip", "latch", "
 
 _LEFT = 0.90  # of the voltage under the promised current
 _DOWN = 0.10
+_FEWEST_ROWS = 4  # of limiting, before it counts as that
 _UP = 0.30  # of it: an attempt to come back
 _STEADY = 0.05  # spread of the current that is still constant
 _FEWEST_ATTEMPTS = 3
@@ -121,6 +122,8 @@ def react(
     at = first + int(gone[0]) if len(gone) else len(t)
     if at >= len(t) or not asked[at]:
         return _none(t, v, i, base, promised_a, asked)
+    if at < first + 4:
+        raise ValueError("the voltage was gone as soon as the load came: there is nothing to compare it with")
     held = _held(t, i, first, at, promised_a)
     limit, half = _limit(t, v, i, base, at, held, asked)
     beyond = np.flatnonzero(i[first:at] > 1.005 * promised_a)
@@ -184,7 +187,7 @@ def _held(t: FloatArray, i: FloatArray, first: int, at: int, promised_a: float) 
     level = float(np.median(i[max(first, k - 2) : k + 1]))
     while k > first and abs(i[k - 1] - level) < _STEP * promised_a:
         k -= 1
-    if k == at - 1 and k - 1 > first:  # the row that the change fell into belongs to no step
+    if k == at - 1 and at - 1 > first:  # the row that the change fell into belongs to no step
         at -= 1
         return _held(t, i, first, at, promised_a)
     return k, at
@@ -197,12 +200,12 @@ def _limit(
     mean = float(np.mean(i[held[0] : held[1]]))
     limiting = asked & (v > _DOWN * base) & (v < _LEFT * base)
     limiting[:at] = False
-    if limiting.sum() >= 4 and _mostly(limiting, at, asked):
+    if limiting.sum() >= _FEWEST_ROWS and _mostly(limiting, at, asked):
         return float(np.median(i[limiting])), 0.0
     before = held[0] - 1
     while before > 0 and abs(i[before] - mean) < _STEP * mean:
         before -= 1
-    step = max(mean - float(np.median(i[max(before - 3, 0) : before + 1])), 0.0)
+    step = max(mean - float(np.median(i[max(before - 3, 0) : before + 1])), 0.0) if before >= 0 else 0.0
     if _on_step(t, i, held):
         return mean + step / 2, step / 2  # it reacted as the load went on to a step the log does not show
     return mean - step / 2, step / 2  # this step was too much, the one before was not
@@ -233,7 +236,7 @@ def _behaviour(
     rest = asked.copy()
     rest[:at] = False
     limiting = rest & (v > _DOWN * base) & (v < _LEFT * base)
-    if limiting.sum() >= 4 and _mostly(limiting, at, asked):
+    if limiting.sum() >= _FEWEST_ROWS and _mostly(limiting, at, asked):
         amps = i[limiting]
         volts = v[limiting]
         deep = amps[volts <= np.quantile(volts, 0.25)]

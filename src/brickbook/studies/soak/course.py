@@ -101,7 +101,8 @@ def course_of(recording: Recording) -> Course:
             ports[port] = _port(recording, port)
         except (KeyError, ValueError) as error:
             unreadable[port] = str(error.args[0])
-    places = [c for table in recording.tables for c in table.channels("temperature_c")]
+    named = [c for table in recording.tables for c in table.channels("temperature_c")]
+    places = [place for place in named if recording.find(column_name("temperature_c", place)) is not None]
     if not ports and not places:
         raise KeyError("the recording has neither temperature_c nor a port's voltage and current")
     first, last = _span(recording, places)

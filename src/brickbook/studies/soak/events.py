@@ -33,6 +33,7 @@ _CONTRACT_RATIO = 0.08  # change of voltage that is another contract
 _FULL = 0.97
 _REGULAR = 0.20
 _HICCUPS = 3
+_FEWEST_ROWS = 30
 _HICCUP_GAP_S = 120.0
 _LEVEL_S = 300.0  # over which a slow fall must be flat to be over
 
@@ -123,11 +124,11 @@ def survey(
         good &= asked
     t, v, i = t[good], v[good], i[good]
     p = v * i
-    if len(t) < 30 or t[-1] - t[0] < 300.0:
+    if len(t) < _FEWEST_ROWS or t[-1] - t[0] < 300.0:
         raise ValueError("a soak needs at least five minutes of readings of voltage and current")
     begin = _begin(t, p)
     t, v, i, p = t[begin:], v[begin:], i[begin:], p[begin:]
-    if len(t) < 30 or t[-1] - t[0] < 300.0:
+    if len(t) < _FEWEST_ROWS or t[-1] - t[0] < 300.0:
         raise ValueError("the port had load for less than five minutes")
     since = t - t[0]
     early = (since >= _FIRST_S[0]) & (since <= _FIRST_S[1])
@@ -141,6 +142,8 @@ def survey(
     outages = _outages(t, dead, interval)
     removed = _outages(t, idle, interval)
     up = ~low
+    if up.sum() < _FEWEST_ROWS or not first > 0.0:
+        raise ValueError("the port gave no power that could be kept")
     levels = _levels(t[up], p[up], interval, first)
     events += _steps(t[up], v[up], levels, first, interval, [*outages, *removed])
     for start, stop, u in removed:

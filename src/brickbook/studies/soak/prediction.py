@@ -45,7 +45,8 @@ _ROOM_WALK_K2_PER_S = 0.3**2 / 3600.0
 _MODEL_RATIO = 0.009  # of the rise: convection and losses that change with temperature are not exponentials
 _MODEL_SPAN_S = 1200.0  # over which such a departure is alike
 _MODEL_FADES_S = 1800.0  # in which it fades as the curve flattens
-_TAIL_RATIO = 0.045  # of what is still to come: third bodies and easier convection make a slow tail
+_TAIL_RATIO = 0.04  # of what is still to come: third bodies and easier convection make a slow tail
+_TAIL_LATE = 5  # that tells only after two time constants: power of the part of the way gone
 HORIZON_S = 8 * 3600.0  # furthest soak that is planned
 _PLANNED_S = tuple(60.0 * m for m in (0, 5, 10, 15, 20, 30, 40, 50, 60, 75, 90, 120, 150, 180, 240, 300, 360, 480))
 _PLANS = 60  # draws for which the further soak is planned
@@ -173,7 +174,7 @@ def predict(
         beyond = max(when - float(t[-1]), 0.0)
         # little is unknown at the record's end; the model's misfit grows on the way to the steady state
         gained = -np.expm1(-beyond / b)
-        grown = misfit * gained + tail * gained**3
+        grown = misfit * gained + tail * gained**_TAIL_LATE
         moved: FloatArray = ahead.lagged(lag_end + room0, beyond, b, rng) - room0
         return np.asarray(np.sum(beta.T * gone, axis=0) + moved + grown, dtype=np.float64)
 
