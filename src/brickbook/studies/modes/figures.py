@@ -84,18 +84,13 @@ def _offered(state: PortState, evidence: Evidence, found: list[Figure], notes: l
                 method = f"not offered; {verdict.claimed.current_a:g} A stated by the maker"
                 found.append(_figure("offered_to_claimed_ratio", exact(0.0), "", at, method, best.rows))
             continue
-        ratio = verdict.mode.offer.current_a / verdict.claimed.current_a
-        method = f"{verdict.mode.offer.current_a:g} A offered over {verdict.claimed.current_a:g} A stated by the maker"
-        found.append(
-            _figure(
-                "offered_to_claimed_ratio",
-                exact(ratio),
-                "",
-                _conditions(state, verdict.mode),
-                method,
-                verdict.mode.rows,
+        if not state.shared:
+            ratio = verdict.mode.offer.current_a / verdict.claimed.current_a
+            at = _conditions(state, verdict.mode)
+            method = (
+                f"{verdict.mode.offer.current_a:g} A offered over {verdict.claimed.current_a:g} A stated by the maker"
             )
-        )
+            found.append(_figure("offered_to_claimed_ratio", exact(ratio), "", at, method, verdict.mode.rows))
         if verdict.what == "less":
             less.append(f"{verdict.label} {verdict.mode.offer.current_a:g} A of {verdict.claimed.current_a:g} A")
     if less:
