@@ -97,7 +97,7 @@ def cases(seed: int) -> list[tuple[float, ...]]:
     soak = random_soak(seed, hours=8.0)
     hour_c = float(soak.truth_c[round(3600 / STEP_S)])
     steady_k = float(soak.truth_c[-1]) - soak.steady_room_c
-    rows = []
+    rows: list[tuple[float, ...]] = []
     for minutes in MINUTES:
         cut = soak.time_s <= minutes * 60
         told = predict(soak.time_s[cut], soak.surface_c[cut], soak.room_c[cut], seed=seed, at_s=(3600.0,))
