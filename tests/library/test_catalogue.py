@@ -148,4 +148,17 @@ def test_entry_is_made_anew_when_the_result_is_newer(shelf_book, made):
     made.put(shelf_book, "alder", (0.7, 0.9))
     refresh_catalogue(shelf_book)
     assert entry.stat().st_mtime_ns > before
-    assert 0.7 in pl.read_parquet(entry)["value"].to_list()
+    assert 0.7 in pl.read_ipc_stream(entry)["value"].to_list()
+
+
+def test_a_damaged_entry_is_named(shelf_book):
+    refresh_catalogue(shelf_book)
+    entry = shelf_book.derived("alder") / ENTRY_FILE
+    entry.write_bytes(entry.read_bytes()[:200])
+    with pytest.raises(BookError, match=r"derived/alder/entry.*Delete it"):
+        refresh_catalogue(shelf_book)
+    pl.DataFrame({"x": [1]}).write_ipc_stream(entry)
+    with pytest.raises(BookError, match=r"derived/alder/entry.*not an entry of this version"):
+        refresh_catalogue(shelf_book)
+    entry.unlink()
+    assert refresh_catalogue(shelf_book).chargers == 3

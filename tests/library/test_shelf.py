@@ -48,7 +48,7 @@ def test_meters_of_two_books_are_two_meters(shelf_book, made, tmp_path):
     other = made.make_book(tmp_path / "other", "Another", {"alder": (0.030, 0.9)})
     with open_catalogue([shelf_book, other]) as catalogue:
         shelf = gather_shelf(catalogue, "no_load_power_w", {"mains_v": 230})
-    labels = [item.label for item in shelf.items]
+    labels = list(shelf.items.labels)
     found = compare_items(shelf.items)
     apart = found.difference(labels.index("alder (A shelf)"), labels.index("alder (Another)"))
     assert apart.u == pytest.approx((2 * 0.002**2 + 2 * 0.0002**2) ** 0.5, rel=1e-3)

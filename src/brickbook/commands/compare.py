@@ -100,10 +100,10 @@ def _compared(shelf: Shelf, against: int | None, repeat_u: float) -> Comparison:
 
 
 def _index_of(shelf: Shelf, charger: str) -> int:
-    for k, (entry, item) in enumerate(zip(shelf.entries, shelf.items, strict=True)):
-        if charger in (entry.charger, item.label):
+    for k, label in enumerate(shelf.items.labels):
+        if charger == label or label.startswith(f"{charger} ("):
             return k
-    there = ", ".join(item.label for item in shelf.items[:20])
+    there = ", ".join(shelf.items.labels[:20])
     raise BookError(Fault("--against", charger, "has no such figure taken so.", f"There are: {there}."))
 
 
@@ -126,7 +126,7 @@ def _front(shelves: tuple[Shelf, ...], catalogue: Catalogue) -> _FrontRows:
     rows = tuple(tuple(places_[key] for places_ in where) for key in have)
     apart = [compare_items(shelf.items, against=0).u_apart for shelf in shelves]
     front = pareto_front(
-        [[shelf.items[k].value for shelf, k in zip(shelves, row, strict=True)] for row in rows],
+        [[float(shelf.items.value[k]) for shelf, k in zip(shelves, row, strict=True)] for row in rows],
         [[float(u[k]) for u, k in zip(apart, row, strict=True)] for row in rows],
         ends,
     )
@@ -201,8 +201,8 @@ def _json(shelf: Shelf, compared: Comparison, against: int | None, missing: Sequ
         "chargers": chargers,
         "differences": [
             {
-                "first": shelf.items[i].label,
-                "second": shelf.items[j].label,
+                "first": shelf.items.labels[i],
+                "second": shelf.items.labels[j],
                 **_difference_json(compared.difference(i, j)),
             }
             for i, j in pairs

@@ -10,19 +10,21 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 import duckdb
+import numpy as np
 import polars as pl
 
 from brickbook.analysis import load
 from brickbook.book import Book
 from brickbook.core.conditions import Scalar
 from brickbook.core.errors import BookError, Fault
-from brickbook.library.entries import ENTRY_FILE, ENTRY_SCHEMA, entry_parquet
+from brickbook.library.entries import ENTRY_FILE, ENTRY_SCHEMA, entry_bytes
 
 __all__ = ["Catalogue", "Refreshed", "open_catalogue", "refresh_catalogue", "write_entry"]
 
@@ -64,7 +66,7 @@ def write_entry(book: Book, slug: str) -> None:
     BookError
         When the charger has not been analysed.
     """
-    book.write(book.derived(slug) / ENTRY_FILE, entry_parquet(load(book, slug)))
+    book.write(book.derived(slug) / ENTRY_FILE, entry_bytes(load(book, slug)))
 
 
 def refresh_catalogue(book: Book) -> Refreshed:
@@ -233,11 +235,11 @@ def _write(folder: Path, derived: Path, changed: Sequence[str], kept: Sequence[s
 
 def _tables(derived: Path, slugs: Sequence[str]) -> dict[str, pl.DataFrame]:
     """Chargers, figures and findings of some entries."""
-    if slugs:
-        paths = [derived / slug / ENTRY_FILE for slug in slugs]
-        whole = pl.read_parquet(paths, include_file_paths="charger").with_columns(
-            charger=pl.col("charger").str.extract(r"([^/\\]+)[/\\][^/\\]+$")
-        )
+    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
+        parts = list(pool.map(lambda slug: _entry(derived / slug / ENTRY_FILE), slugs))
+    if parts:
+        names = pl.Series(slugs).gather(np.repeat(np.arange(len(parts)), [len(part) for part in parts]))
+        whole = pl.concat(parts).with_columns(charger=names)
     else:
         whole = pl.DataFrame(schema={**ENTRY_SCHEMA, "charger": pl.String})
     figures = whole.filter(pl.col("study").is_not_null())
@@ -252,6 +254,18 @@ def _tables(derived: Path, slugs: Sequence[str]) -> dict[str, pl.DataFrame]:
         "figures": figures.select("charger", *_FIGURE),
         "findings": findings,
     }
+
+
+def _entry(path: Path) -> pl.DataFrame:
+    try:
+        frame = pl.read_ipc_stream(path)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        name = f"derived/{path.parent.name}/{path.name}"
+        raise BookError(Fault(name, "", "cannot be read.", "Delete it: it is made again.")) from error
+    if dict(frame.schema) != ENTRY_SCHEMA:
+        name = f"derived/{path.parent.name}/{path.name}"
+        raise BookError(Fault(name, "", "is not an entry of this version.", "Delete it: it is made again."))
+    return frame
 
 
 def _text(words: str) -> str:

@@ -30,13 +30,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-__all__ = ["Comparison", "Difference", "Item", "Spread", "compare_items", "holm"]
+__all__ = ["Comparison", "Difference", "Item", "Items", "Spread", "compare_items", "holm"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -69,6 +69,68 @@ class Item:
     scatter_u: float = 0.0
     scatter_dof: float = float("inf")
     shared: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Items(Sequence[Item]):
+    """Many items as arrays, shape (n,).
+
+    Parameters
+    ----------
+    labels, value, stated_u, scatter_u, scatter_dof
+        As of `Item`.
+    shared
+        Source to signed contributions, 0 where an item does not have it.
+    """
+
+    labels: tuple[str, ...]
+    value: FloatArray
+    stated_u: FloatArray
+    scatter_u: FloatArray
+    scatter_dof: FloatArray
+    shared: Mapping[str, FloatArray]
+
+    @classmethod
+    def of(cls, items: Sequence[Item]) -> Items:
+        """The arrays of single items."""
+        if isinstance(items, cls):
+            return items
+        shared: dict[str, FloatArray] = {}
+        for k, item in enumerate(items):
+            for source, term in item.shared.items():
+                shared.setdefault(source, np.zeros(len(items)))[k] = term
+        return cls(
+            tuple(item.label for item in items),
+            np.array([item.value for item in items], dtype=np.float64),
+            np.array([item.stated_u for item in items], dtype=np.float64),
+            np.array([item.scatter_u for item in items], dtype=np.float64),
+            np.array([item.scatter_dof for item in items], dtype=np.float64),
+            shared,
+        )
+
+    def __len__(self) -> int:
+        return len(self.labels)
+
+    @overload
+    def __getitem__(self, index: int) -> Item: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Item]: ...
+    def __getitem__(self, index: int | slice) -> Item | Sequence[Item]:
+        if isinstance(index, slice):
+            return tuple(self[k] for k in range(*index.indices(len(self))))
+        return Item(
+            self.labels[index],
+            float(self.value[index]),
+            float(self.stated_u[index]),
+            float(self.scatter_u[index]),
+            float(self.scatter_dof[index]),
+            {source: float(terms[index]) for source, terms in self.shared.items() if terms[index]},
+        )
+
+    @property
+    def common(self) -> tuple[str, ...]:
+        """Sources that at least two items have."""
+        return tuple(source for source, terms in self.shared.items() if np.count_nonzero(terms) > 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +212,7 @@ class Comparison:
         How many differences were tested.
     """
 
-    items: tuple[Item, ...]
+    items: Items
     order: IntArray
     rank_low: IntArray
     rank_high: IntArray
@@ -188,7 +250,7 @@ class Comparison:
         p = _p_alone(d, u, dof)
         if self._row is not None:
             if self._against not in (first, second):
-                raise ValueError(f"all were compared with {self.items[self._against or 0].label} only")
+                raise ValueError(f"all were compared with {self.items.labels[self._against or 0]} only")
             adjusted = float(self._row[second if first == self._against else first])
             different = adjusted <= self.level
         elif self._pairs is not None:
@@ -225,8 +287,9 @@ def compare_items(
     ValueError
         Without items, or when a number is not finite or an uncertainty negative.
     """
-    shelf = _shelf_of(items, repeat_u)
-    n = len(items)
+    table = Items.of(items)
+    shelf = _shelf_of(table, repeat_u)
+    n = len(table)
     pairs: FloatArray | None = None
     row: FloatArray | None = None
     half: FloatArray | None = None
@@ -259,7 +322,7 @@ def compare_items(
         more = n - np.searchsorted(np.sort(low), high, side="right")
         tests = n * (n - 1) // 2
     return Comparison(
-        items=tuple(items),
+        items=table,
         order=np.argsort(shelf.value, kind="stable"),
         rank_low=1 + fewer,
         rank_high=n - more,
@@ -372,35 +435,23 @@ def _quantiles(dof: FloatArray, levels: FloatArray) -> FloatArray:
     return np.asarray(table[which], dtype=np.float64)
 
 
-def _shelf_of(items: Sequence[Item], repeat_u: float) -> _Shelf:
-    if not items:
+def _shelf_of(items: Items, repeat_u: float) -> _Shelf:
+    if not len(items):
         raise ValueError("there is nothing to compare")
-    value = np.array([item.value for item in items], dtype=np.float64)
-    stated = np.array([item.stated_u for item in items], dtype=np.float64)
-    scatter = np.array([item.scatter_u for item in items], dtype=np.float64)
-    dof = np.array([item.scatter_dof for item in items], dtype=np.float64)
-    for numbers in (value, stated, scatter):
-        for item, number in zip(items, numbers, strict=True):
-            if not np.isfinite(number):
-                raise ValueError(f"{item.label}: value and uncertainty must be finite")
-    if min(stated.min(), scatter.min()) < 0 or not (np.isfinite(repeat_u) and repeat_u >= 0.0):
+    for numbers in (items.value, items.stated_u, items.scatter_u):
+        for k in np.flatnonzero(~np.isfinite(numbers))[:1]:
+            raise ValueError(f"{items.labels[int(k)]}: value and uncertainty must be finite")
+    if min(items.stated_u.min(), items.scatter_u.min()) < 0 or not (np.isfinite(repeat_u) and repeat_u >= 0.0):
         raise ValueError("an uncertainty must be at least 0")
-    if not (dof > 0).all():
+    if not (items.scatter_dof > 0).all():
         raise ValueError("degrees of freedom must be above 0")
-    uses: dict[str, int] = {}
-    for item in items:
-        for source in item.shared:
-            uses[source] = uses.get(source, 0) + 1
-    column = {source: k for k, source in enumerate(s for s, count in uses.items() if count > 1)}
-    shared = np.zeros((len(items), len(column)))
-    variance = stated**2 + repeat_u**2
-    for k, item in enumerate(items):
-        for source, term in item.shared.items():
-            if source in column:
-                shared[k, column[source]] = term
-            else:
-                variance[k] += term**2
-    return _Shelf(value, variance, scatter**2, dof, shared)
+    common = items.common
+    variance = items.stated_u**2 + repeat_u**2
+    for source, terms in items.shared.items():
+        if source not in common:
+            variance = variance + terms**2
+    shared = np.column_stack([items.shared[source] for source in common]) if common else np.zeros((len(items), 0))
+    return _Shelf(items.value, variance, items.scatter_u**2, items.scatter_dof, shared)
 
 
 def _p_alone(d: float, u: float, dof: float) -> float:

@@ -91,8 +91,7 @@ def _how(shelf: Shelf, comparison: Comparison, against: str) -> str:
     n = len(shelf.items)
     if n == 1:
         return "One charger alone: there is nothing to compare it with."
-    shared = {source for item in shelf.items for source in item.shared}
-    common = sorted(s.rpartition("\0")[2] for s in shared if sum(s in item.shared for item in shelf.items) > 1)
+    common = sorted({source.rpartition("\0")[2] for source in shelf.items.common})
     meters = (
         f" Errors that figures have in common are taken off their difference: {'; '.join(common)}." if common else ""
     )
@@ -130,7 +129,7 @@ def _bars(shelf: Shelf, comparison: Comparison, order: list[int]) -> Chart:
         bars=Bars(
             labels,
             (shelf.words,),
-            ([shelf.items[k].value for k in order],),
+            ([float(shelf.items.value[k]) for k in order],),
             u=[1.96 * float(comparison.u_apart[k]) for k in order],
         ),
         caption="Error bars: 95 % of what is each charger's own; what all have in common is left out.",
@@ -138,7 +137,7 @@ def _bars(shelf: Shelf, comparison: Comparison, order: list[int]) -> Chart:
 
 
 def _distribution(shelf: Shelf) -> Chart:
-    values = np.sort([item.value for item in shelf.items])
+    values = np.sort(shelf.items.value)
     share = np.arange(1, len(values) + 1) / len(values)
     return Chart(
         id="comparison-distribution",

@@ -6,14 +6,16 @@ import difflib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, overload
+
+import numpy as np
 
 from brickbook.core.conditions import Conditions, Scalar
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.figure import Figure
 from brickbook.core.study import Headline
 from brickbook.library.catalogue import Catalogue
-from brickbook.library.comparing import Item
+from brickbook.library.comparing import Items
 from brickbook.library.likeness import difference_in_words
 from brickbook.studies import STUDIES
 
@@ -99,8 +101,8 @@ class Shelf:
     words: str
     unit: str
     conditions: Conditions
-    entries: tuple[OnShelf, ...]
-    items: tuple[Item, ...]
+    entries: Sequence[OnShelf]
+    items: Items
     by_size: bool
     groups: tuple[Group, ...]
     without: tuple[str, ...]
@@ -142,19 +144,16 @@ def gather_shelf(catalogue: Catalogue, figure: str, when: Mapping[str, Scalar] |
         raise BookError(Fault("--set", asked, f"no {study}/{name} was taken so.", f"There are: {there}."))
     headlines = [h for s in STUDIES if s.id == study for h in s.headlines if h.name == name]
     chosen, at = _choose(fitting, headlines)
-    rows = catalogue.rows(
-        "SELECT f.*, c.title FROM figures f JOIN chargers c USING (book, charger) "
-        "WHERE study = ? AND name = ? AND alike = ? AND unit = ? ORDER BY book, charger, conditions",
-        (study, name, chosen["alike"], chosen["unit"]),
-    )
     pick = next((h for h in headlines if at.matches({k: v for k, v in h.when.items() if k not in _PER_CHARGER})), None)
     by_size = pick is not None and "|value|" in (pick.largest, pick.smallest)
-    entries, items = _entries(rows, own, pick, many_books=len(catalogue.books) > 1, by_size=by_size)
-    if not items:
+    entries, items = _picked(catalogue, (study, name, chosen["alike"], chosen["unit"]), own, pick, by_size=by_size)
+    if not len(items):
         asked = ", ".join(f"{k}={v}" for k, v in own.items())
         raise BookError(Fault("--set", asked, f"no {study}/{name} was taken so.", "Leave it out to see what there is."))
-    have = {(e.book, e.charger) for e in entries}
-    everyone = catalogue.rows("SELECT book, charger, title FROM chargers ORDER BY book, charger")
+    others = catalogue.rows(
+        "SELECT title FROM chargers WHERE (book, charger) NOT IN (SELECT (book, charger) FROM picked) "
+        "ORDER BY book, charger"
+    )
     return Shelf(
         study=study,
         name=name,
@@ -177,7 +176,7 @@ def gather_shelf(catalogue: Catalogue, figure: str, when: Mapping[str, Scalar] |
                 if row is not chosen
             ),
         ),
-        without=tuple(row["title"] for row in everyone if (row["book"], row["charger"]) not in have),
+        without=tuple(row["title"] for row in others),
     )
 
 
@@ -213,68 +212,112 @@ def _choose(
     return fitting[0]
 
 
-def _entries(
-    rows: Sequence[dict[str, Any]], own: Mapping[str, Scalar], pick: Headline | None, *, many_books: bool, by_size: bool
-) -> tuple[tuple[OnShelf, ...], tuple[Item, ...]]:
-    by_charger: dict[tuple[str, str], list[tuple[Figure, dict[str, Any]]]] = {}
-    for row in rows:
-        figure = _figure(row)
-        if figure.conditions.matches(own):
-            by_charger.setdefault((row["book"], row["charger"]), []).append((figure, row))
-    entries, items = [], []
-    for (book, charger), found in by_charger.items():
-        figure, row = found[0] if len(found) == 1 else _best(found, pick)
-        title = row["title"]
-        entries.append(OnShelf(book, charger, title, figure, len(found) - 1))
-        # an instrument of another book is another instrument, whatever its name
-        prefix = f"{book}\0" if many_books else ""
-        shared = {prefix + part["source"]: part["u"] for part in row["shared"] or ()}
-        label = f"{charger} ({book})" if many_books else charger
-        dof = row["scatter_dof"] if row["scatter_dof"] is not None else float("inf")
-        sign = -1.0 if by_size and figure.value < 0 else 1.0
-        items.append(
-            Item(
-                label,
-                sign * figure.value,
-                row["stated_u"],
-                row["scatter_u"],
-                dof,
-                {source: sign * u for source, u in shared.items()},
-            )
+class _Entries(Sequence[OnShelf]):
+    """Chargers on the shelf; each is made when it is looked at, as ten thousand seldom are."""
+
+    def __init__(self, columns: Mapping[str, Any], study: str, name: str, unit: str) -> None:
+        self._columns = columns
+        self._figure = (study, name, unit)
+
+    def __len__(self) -> int:
+        return len(self._columns["charger"])
+
+    @overload
+    def __getitem__(self, index: int) -> OnShelf: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[OnShelf]: ...
+    def __getitem__(self, index: int | slice) -> OnShelf | Sequence[OnShelf]:
+        if isinstance(index, slice):
+            return tuple(self[k] for k in range(*index.indices(len(self))))
+        row = {name: column[index] for name, column in self._columns.items()}
+        study, name, unit = self._figure
+        figure = Figure(
+            study=study,
+            name=name,
+            value=float(row["value"]),
+            unit=unit,
+            u=float(row["u"]),
+            conditions=Conditions.of(json.loads(row["conditions"])),
+            method="",
+            sources=(),
+            lower=float(row["lower"]),
+            upper=float(row["upper"]),
+            flags=tuple(json.loads(row["flags"])),
         )
-    return tuple(entries), tuple(items)
+        return OnShelf(row["book"], row["charger"], row["title"], figure, int(row["others"]))
 
 
-def _best(found: Sequence[tuple[Figure, dict[str, Any]]], pick: Headline | None) -> tuple[Figure, dict[str, Any]]:
-    if pick is not None and (pick.largest or pick.smallest):
-        figure = pick.pick([f for f, _ in found])
-        for pair in found:
-            if pair[0] is figure:
-                return pair
-
-    def power(pair: tuple[Figure, dict[str, Any]]) -> tuple[float, str]:
-        at = pair[0].conditions
-        size = at.number("nameplate_w") if "nameplate_w" in at else 0.0
-        return -size, at.full_text()
-
-    return min(found, key=power)
+# One row of each charger, in the table "picked" of the connection. What decides among several is put in.
+_PICK = """
+CREATE OR REPLACE TEMP TABLE picked AS
+SELECT *, row_number() OVER (ORDER BY book, charger) - 1 AS i FROM (
+    SELECT f.*, c.title, count(*) OVER (PARTITION BY book, charger) - 1 AS others FROM figures f
+    JOIN chargers c USING (book, charger)
+    WHERE study = ? AND name = ? AND alike = ? AND unit = ? {own}
+    QUALIFY row_number() OVER (PARTITION BY book, charger ORDER BY {order} conditions) = 1
+)
+"""
 
 
-def _figure(row: Mapping[str, Any]) -> Figure:
-    nan = float("nan")
-    return Figure(
-        study=row["study"],
-        name=row["name"],
-        value=row["value"],
-        unit=row["unit"],
-        u=row["u"],
-        conditions=Conditions.of(json.loads(row["conditions"])),
-        method="",
-        sources=(),
-        lower=nan if row["lower"] is None else row["lower"],
-        upper=nan if row["upper"] is None else row["upper"],
-        flags=tuple(row["flags"] or ()),
+def _picked(
+    catalogue: Catalogue,
+    which: tuple[str, str, str, str],
+    own: Mapping[str, Scalar],
+    pick: Headline | None,
+    *,
+    by_size: bool,
+) -> tuple[Sequence[OnShelf], Items]:
+    connection = catalogue.connection
+    filters = "".join(" AND json_extract_string(conditions, ?) = ?" for _ in own)
+    asked = [part for key, value in own.items() for part in (f"$.{key}", str(value))]
+    order, keys = _order(pick)
+    # only words of this module are put into the text; all else goes in as parameters
+    connection.execute(_PICK.format(own=filters, order=order), [*which, *asked, *keys])
+    columns = connection.execute(
+        "SELECT book, charger, title, value, u, conditions, to_json(coalesce(flags, []))::VARCHAR AS flags, others, "
+        "coalesce(lower, 'nan') AS lower, coalesce(upper, 'nan') AS upper, stated_u, scatter_u, "
+        "coalesce(scatter_dof, 'inf') AS scatter_dof FROM picked ORDER BY i"
+    ).fetchnumpy()
+    many = len(catalogue.books) > 1
+    # an instrument of another book is another instrument, whatever its name
+    source = "book || chr(0) || source" if many else "source"
+    connection.execute(
+        f"CREATE OR REPLACE TEMP TABLE parts AS SELECT i, {source} AS source, u FROM "  # noqa: S608 - our own words
+        "(SELECT i, book, unnest(shared, recursive := true) FROM (SELECT i, book, shared FROM picked))"
     )
+    names = [row[0] for row in connection.execute("SELECT DISTINCT source FROM parts ORDER BY source").fetchall()]
+    sign = np.where((columns["value"] < 0) & by_size, -1.0, 1.0)
+    n = len(columns["value"])
+    shared = {}
+    for name in names:
+        part = connection.execute("SELECT i, u FROM parts WHERE source = ?", [name]).fetchnumpy()
+        terms = np.zeros(n)
+        terms[part["i"]] = part["u"]
+        shared[name] = terms * sign
+    labels = tuple(
+        f"{charger} ({book})" if many else str(charger)
+        for charger, book in zip(columns["charger"], columns["book"], strict=True)
+    )
+    items = Items(
+        labels,
+        np.asarray(columns["value"] * sign, dtype=np.float64),
+        np.asarray(columns["stated_u"], dtype=np.float64),
+        np.asarray(columns["scatter_u"], dtype=np.float64),
+        np.asarray(columns["scatter_dof"], dtype=np.float64),
+        shared,
+    )
+    return _Entries(columns, which[0], which[1], which[3]), items
+
+
+def _order(pick: Headline | None) -> tuple[str, list[str]]:
+    """What decides among several figures of one charger, as SQL, and its parameters."""
+    number = "coalesce(try_cast(json_extract_string(conditions, ?) AS DOUBLE), {rest}) {way}, "
+    if pick is not None and (pick.largest or pick.smallest):
+        key, way = (pick.largest, "DESC") if pick.largest else (pick.smallest, "ASC")
+        if key in ("value", "|value|"):
+            return f"{'abs(value)' if key == '|value|' else 'value'} {way}, ", []
+        return number.format(rest="'-inf'" if way == "DESC" else "'inf'", way=way), [f"$.{key}"]
+    return number.format(rest="0", way="DESC"), ["$.nameplate_w"]
 
 
 def _parse_alike(text: str) -> Conditions:
