@@ -45,7 +45,7 @@ def random_soak(seed: int, hours: float = 1.0) -> Soak:
     """One soak from cold. Slow time constants come out at 8 to 50 min, rises at 10 to 60 K."""
     g = np.random.default_rng(seed)
     n = round(hours * 3600 / STEP_S) + 1
-    t = np.arange(n) * STEP_S
+    t: FloatArray = np.arange(n, dtype=np.float64) * STEP_S
     room = _room(g, t)
     room[t > 3600.0] = room[min(n - 1, round(3600 / STEP_S))]
     loss = float(g.uniform(2.0, 12.0))
