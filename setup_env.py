@@ -1,8 +1,8 @@
 """Make the environment in .venv: used by the Makefile, and by hand where there is no make.
 
-    python setup_env.py          make the environment if it is missing or out of date
-    python setup_env.py demo     the same, then run `brickbook demo`
-    python setup_env.py test     the same, then run the tests
+python setup_env.py          make the environment if it is missing or out of date
+python setup_env.py demo     the same, then run `brickbook demo`
+python setup_env.py test     the same, then run the tests
 """
 
 from __future__ import annotations

@@ -9,8 +9,8 @@ A1+C1,C1,,0x0801912C 0x0002D0DE,,,,,,,yes,
 ```
 
 A row tells of one port with one set of occupied ports, in one of two ways: `words` holds its source capabilities in
-hexadecimal, parted by blanks; or `kind` (fixed, pps, spr-avs, epr-avs or legacy) and `voltage_v` ("9", or "3.3-11" for a
-range) name one mode, with `current_a` as offered, or `drawn_v` and `drawn_a` as measured at the largest load the port
+hexadecimal, parted by blanks; or `kind` (fixed, pps, spr-avs, epr-avs or legacy) and `voltage_v` ("9", or "3.3-11" for
+a range) name one mode, with `current_a` as offered, or `drawn_v` and `drawn_a` as measured at the largest load the port
 held, or both. `interrupted` says whether this port's power stopped when the last device was plugged in: yes, no, or
 empty. Lines that begin with "#" are left out; columns that are not needed may be left out.
 """
@@ -76,7 +76,8 @@ def read_observations(
     Parameters
     ----------
     data, name, raw, shape, conditions, instruments
-        As for `read_table`; the shape is not looked at. A row's own instrument goes before the index's for `port_current_a`.
+        As for `read_table`; the shape is not looked at. A row's own instrument goes before the index's for
+        `port_current_a`.
 
     Raises
     ------
