@@ -227,10 +227,13 @@ def run(kind: str, make: Callable[[int], Simulated], study: Callable[[Evidence],
     for seed in range(many):
         one = make(seed)
         found = {(f.name, str(f.conditions.get("band", ""))): f for f in study(one.evidence).figures}
-        for key, truth in one.truth.items():
+        for key, known in one.truth.items():
+            truth = known
             asked[key] = asked.get(key, 0) + 1
             figure: Figure | None = found.get(key)
             if figure is not None:
+                if key[0] == "switch_on_phase_deg":  # an angle: 179 and 0 degrees are neighbours
+                    truth = figure.value + (truth - figure.value + 90.0) % 180.0 - 90.0
                 inside = figure.lower <= truth <= figure.upper
                 ratio = (figure.value - truth) / figure.u
                 held.setdefault(key, []).append((inside, bool(figure.flags), figure.u / max(abs(truth), 1e-12), ratio))

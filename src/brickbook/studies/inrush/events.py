@@ -110,23 +110,28 @@ def mains_gone(volts: FloatArray, interval_s: float, mains_hz: float, after: flo
     back = int(sure[-1]) if len(sure) else max(k - 1, 0)
     if k - back <= 1:
         return Instant(float(place[k]) - 0.5, 0.5)
-    began = _parted(changed[back : k + max(int(period / 25), 8)], usual, k - back)
-    return Instant(float(place[back]) + began, max(0.5, 0.3 * (k - back - began)))
+    began, doubt = _parted(changed[back : k + max(int(period / 25), 8)], usual, k - back)
+    return Instant(float(place[back]) + began, max(0.5, doubt, 0.3 * (k - back - began)))
 
 
-def _parted(changed: FloatArray, usual: float, latest: int) -> float:
-    """Where a course that parts from zero slowly began to, in samples: where a parabola through it stands on zero."""
+def _parted(changed: FloatArray, usual: float, latest: int) -> tuple[float, float]:
+    """Where a course that parts from zero slowly began to, in samples, and how far off that may be.
+
+    A parabola is laid through it. Where it touches zero, as that of a capacitor does that held the crest, its turn is
+    the place, else its root; what the other would have given is the doubt.
+    """
     x = np.arange(len(changed), dtype=np.float64)
-    c, b, a = np.polyfit(x, changed, 2)
+    c, b, a = (float(p) for p in np.polyfit(x, changed, 2))
     if c == 0.0:
-        return 0.0
-    turn, depth = -b / (2 * c), a - b * b / (4 * c)
-    inner = b * b - 4 * c * a
-    if inner <= 0.0 or abs(depth) < 2 * usual:  # it touches zero, as a capacitor's voltage does that held the crest
-        return float(np.clip(turn, -len(x), latest))
-    roots = [float((-b + s * np.sqrt(inner)) / (2 * c)) for s in (-1.0, 1.0)]
-    before = [r for r in roots if -len(x) <= r <= latest]
-    return max(before, default=0.0)
+        return 0.0, 0.0
+    turn, depth, inner = -b / (2 * c), a - b * b / (4 * c), b * b - 4 * c * a
+    roots = [(-b + s * float(np.sqrt(inner))) / (2 * c) for s in (-1.0, 1.0)] if inner > 0.0 else []
+    fitting = [r for r in roots if -len(x) <= r <= latest]
+    if not fitting or abs(depth) < 2 * usual:
+        began = float(np.clip(turn, -len(x), latest))
+        return began, max((abs(r - began) for r in fitting), default=0.0)
+    began = max(fitting)
+    return began, abs(turn - began) if -len(x) <= turn <= latest else 0.0
 
 
 def phase_at(volts: FloatArray, interval_s: float, mains_hz: float, instant: Instant) -> Phase | None:

@@ -60,7 +60,7 @@ def passage(
     begin = max(int(np.floor(event.at)), 0)
     sign = 1.0 if rising else -1.0
     beyond = sign * (volts - limit_v) > 0
-    if begin >= 24 and bool(beyond[:begin].mean() > 0.5):
+    if begin >= 24 and bool(beyond[begin - 24 : begin].mean() > 0.5):
         state = "valid already when mains comes" if rising else "below the limit already when mains goes"
         return Passage(None, f"the output is {state}")
     quiet = volts[max(begin - 4096, 0) : begin] if begin >= 24 else volts[-64:]

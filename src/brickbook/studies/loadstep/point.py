@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from brickbook.core.capture import Capture, Channel
 from brickbook.core.conditions import Conditions, Scalar
-from brickbook.core.instrument import Instrument
+from brickbook.core.instrument import Accuracy, Instrument
 from brickbook.core.quantities import column_name
 from brickbook.core.table import Recording, Rows
 from brickbook.studies.loadstep.response import Response, respond
@@ -18,7 +18,7 @@ from brickbook.studies.loadstep.scope import Scope, clipped_ends, scope_of
 from brickbook.studies.loadstep.steps import Edge, steps_of_current, steps_of_voltage
 from brickbook.studies.loadstep.trace import Stretch, read_stretch
 
-__all__ = ["BANDS", "Shot", "Step", "base_conditions", "shots_of", "steps_of"]
+__all__ = ["BANDS", "Course", "Shot", "Step", "base_conditions", "courses_of", "shots_of", "steps_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -78,6 +78,35 @@ class Step:
     why: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Where a step is, for drawing it.
+
+    Parameters
+    ----------
+    name
+        The step in words.
+    at_s
+        Its instant, on the capture's clock [s].
+    settled_v
+        Level it settles to [V].
+    turn_s
+        From the step to the first turn [s].
+    deviation_v
+        From the level before [V]; NaN where none is seen.
+    first, stop
+        Samples that belong to it.
+    """
+
+    name: str
+    at_s: float
+    settled_v: float
+    turn_s: float
+    deviation_v: float
+    first: int
+    stop: int
+
+
 def shots_of(recording: Recording) -> tuple[Shot, ...]:
     """Captured output voltages of a recording."""
     return tuple(
@@ -127,6 +156,31 @@ def steps_of(shot: Shot, instruments: Mapping[str, Instrument]) -> tuple[Step, .
         several = f", step {k + 1}" if len(edges) > 1 else ""
         found.append(_step(shot, edge, name, number, scope, current, f"{shot.recording.name}{several}", conditions))
     return tuple(found)
+
+
+def courses_of(shot: Shot) -> tuple[Course, ...]:
+    """The steps of a shot for drawing, which needs no accuracy of the scope."""
+    line = Accuracy(shot.voltage.quantity, percent_reading=1.0)
+    amps = Accuracy("port_current_a", percent_reading=1.0)
+    scope = Instrument("oscilloscope", (line, amps))
+    names = {channel.instrument for channel in (shot.voltage, shot.current) if channel is not None}
+    out = []
+    for step in steps_of(shot, dict.fromkeys(names, scope)):
+        if step.response is not None:
+            at_s = shot.capture.start_s + step.edge.at * shot.capture.interval_s
+            far = step.response.deviation_v
+            out.append(
+                Course(
+                    name=step.name,
+                    at_s=at_s,
+                    settled_v=float(step.response.settled_v.value),
+                    turn_s=max(step.response.extreme_s, 0.0),
+                    deviation_v=float(far.value) if far is not None else float("nan"),
+                    first=step.edge.first,
+                    stop=step.edge.stop,
+                )
+            )
+    return tuple(out)
 
 
 def _step(
