@@ -60,6 +60,9 @@ def mains_on(volts: FloatArray, interval_s: float, mains_hz: float) -> Instant |
     if not len(live) or live[0] < _LEAST:
         return None
     dead = volts[: max(int(live[0]) // 2, _LEAST)]
+    steepest = 2 * np.pi * mains_hz * interval_s * high
+    if float(np.ptp(dead)) > 0.3 * len(dead) * steepest:
+        return None  # mains on its way through zero, or too little of a dead line to tell
     offset, sigma = float(np.median(dead)), float(np.std(dead))
     reach = max(_SIGMA * sigma, _SMALL * high)
     away = np.abs(volts - offset)
@@ -67,7 +70,6 @@ def mains_on(volts: FloatArray, interval_s: float, mains_hz: float) -> Instant |
     # before the first sample that is mains beyond doubt it may pass through zero once
     began = max(int(live[0] - 2.4 * quarter), 1)
     k = began + int(np.argmax(away[began : int(live[0]) + 1] > reach))
-    steepest = 2 * np.pi * mains_hz * interval_s * high
     if float(away[k]) > reach + 3 * steepest:
         return Instant(k - 0.5, 0.5)
     early = float(away[k]) / steepest

@@ -23,7 +23,7 @@ __all__ = ["Surge", "surge"]
 FloatArray = NDArray[np.float64]
 
 _NOTHING = 0.005  # of the peak
-_FEW = 20
+_FEW = 10
 _WIDEST = 0.02
 
 

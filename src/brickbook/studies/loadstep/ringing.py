@@ -1,7 +1,8 @@
 """Frequency and damping of the ringing that follows a step.
 
-From the first turn on the voltage is fitted by v = V + exp(-a t) (A cos w t + B sin w t), free decay of a second-order
-system (from memory, high: any text on control). The frequency is w/2 pi, that of the swings, and the damping ratio
+From the first turn on the voltage is fitted by v = V + exp(-a t) (A cos w t + B sin w t + C), free decay of a
+second-order system (from memory, high: any text on control); C is what is still to come of the level's own change, for
+want of better as fast as the swings die. The frequency is w/2 pi, that of the swings, and the damping ratio
 a/sqrt(a^2 + w^2), by which two turns half a period apart are in the ratio exp(-pi z/sqrt(1 - z^2)).
 """
 
@@ -50,9 +51,9 @@ class Ringing:
     flags: tuple[str, ...] = ()
 
 
-def damped(t: Any, level: Any, decay: Any, omega: Any, cosine: Any, sine: Any) -> Any:
+def damped(t: Any, level: Any, decay: Any, omega: Any, cosine: Any, sine: Any, rest: Any = 0.0) -> Any:
     """Free decay of a second-order system about a level."""
-    return level + np.exp(-decay * t) * (cosine * np.cos(omega * t) + sine * np.sin(omega * t))
+    return level + np.exp(-decay * t) * (cosine * np.cos(omega * t) + sine * np.sin(omega * t) + rest)
 
 
 def ringing(
@@ -111,14 +112,14 @@ def ringing(
             damped,
             time * omega,
             (part - level) / scale,
-            (0.0, decay / omega, 1.0, first / scale, decay / omega * first / scale),
-            lower=(-np.inf, 1e-6, 0.05, -np.inf, -np.inf),
-            upper=(np.inf, 20.0, 20.0, np.inf, np.inf),
+            (0.0, decay / omega, 1.0, first / scale, decay / omega * first / scale, 0.0),
+            lower=(-np.inf, 1e-6, 0.05, -np.inf, -np.inf, -np.inf),
+            upper=(np.inf, 20.0, 20.0, np.inf, np.inf, np.inf),
         )
     except (ValueError, ArithmeticError):
         return None
     inflation = len(part) / effective_count(fit.residuals)
-    _, a, w, _, _ = fit.measured(f"noise in the ringing, {where}")
+    _, a, w, *_ = fit.measured(f"noise in the ringing, {where}")
     a, w = _wider(a, inflation**0.5), _wider(w, inflation**0.5)
     frequency = w * (omega / (2 * np.pi))
     frequency = with_source(frequency, clock[0], -float(frequency.value) * clock[1])
