@@ -55,7 +55,7 @@ def made_book(tmp_path_factory) -> Path:
     """The example book with its smallest charger; never changed."""
     root = tmp_path_factory.mktemp("made") / "book"
     root.mkdir()
-    list(make_book(root, ("wren-35",)))
+    list(make_book(root, ("wren-35",), brief=True))
     return root
 
 

@@ -28,7 +28,7 @@ def example_title() -> str:
     return str(tomllib.loads(_text("book.toml"))["title"])
 
 
-def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS)) -> Iterator[str]:
+def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bool = False) -> Iterator[str]:
     """Write the example book into a folder that is empty or not there; gives each charger's slug once it is done."""
     for name in _TOP[1:]:
         write_atomic(root / name, _text(name).encode(), name=name)
@@ -42,15 +42,17 @@ def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS)) -> Iterator[
         for name in ("charger.toml", "notes.md", "verdict.md"):
             path = root / "chargers" / slug / name
             write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
-        for raw in _everything(book, slug, _SEED + number):
+        for raw in _everything(book, slug, _SEED + number, brief=brief):
             deposit(book, slug, raw)
         yield slug
 
 
-def _everything(book: Book, slug: str, seed: int) -> Iterator[RawDeposit]:
-    """All raw files of a charger, in the order they would be taken."""
+def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[RawDeposit]:
+    """All raw files of a charger, in the order they would be taken; only the meters' logs where brief."""
     example, instruments = CHARGERS[slug], book.instruments
     yield from campaign(example, instruments, seed=seed)
+    if brief:
+        return
     yield from observations(example)
     yield from messages(slug, book.charger(slug), seed=seed + 50)
     yield from captures(example, instruments, seed=seed + 100)
