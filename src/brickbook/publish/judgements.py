@@ -269,12 +269,8 @@ def _sentence(many: Sequence[FindingRow]) -> str:
     words = f"{worst.words[:1].upper()}{worst.words[1:]}"
     asked = f"“{worst.finding.title}” asks for {worst.limit}"
     begins = f", from {worst.finding.applies_from}" if worst.finding.applies_from else ""
-    if len(many) == 1:
-        return f"{words}{at}: {number_text(worst.figure)}. {asked}{begins}: not met."
-    return (
-        f"{words}: {number_text(worst.figure)}{at}, and {len(many) - 1} more, are beyond what "
-        f"“{worst.finding.title}” asks for, {worst.limit}{begins}."
-    )
+    more = f", and {len(many) - 1} more like it" if len(many) > 1 else ""
+    return f"{words}{at}: {number_text(worst.figure)}{more}. {asked}{begins}: not met."
 
 
 def rules_used(findings: Sequence[Finding]) -> list[RuleLine]:
