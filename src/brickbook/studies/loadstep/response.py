@@ -28,7 +28,7 @@ __all__ = ["Recovery", "Response", "Trace", "respond", "turn"]
 FloatArray = NDArray[np.float64]
 
 _TENTH = 0.1
-_MEANS = 4096  # stretches of a level whose scatter is looked at
+_MEANS = 32  # stretches of a level, over which ripple averages out, whose scatter is looked at
 _WIDEST = 0.05  # of the trace: largest half-width of a window
 _SEEN = 4.0  # standard deviations of noise beyond which a swing is one
 _LATE = 0.7  # of the window; a recovery later than that leaves little to settle in
@@ -189,7 +189,7 @@ def respond(
     flags: list[str] = []
     before = _level(values[begin - head : begin], f"level before the step, {where}", trace, left)
     settled = _level(values[n - tail :], f"settled level, {where}", trace, left)
-    settled, drifts = _drift(settled, values, tail, trace)
+    settled, to_go, drifts = _drift(settled, values, tail, trace)
     flags += drifts
     sign = -1.0 if edge.up else 1.0
     place = begin + int(np.argmax(sign * soft.wide[begin : n - tail] if n - tail > begin else [0.0]))
@@ -200,7 +200,8 @@ def respond(
     seen = float(swing.value) > _SEEN * float(noise.u(soft.careful(place)))
     rebound = _rebound(trace, settled, place, sign, n - tail)
     recoveries = tuple(
-        _recovery(trace, settled, band_v, edge, tail, ripple_v=float(np.ptp(noise.quiet))) for band_v in bands_v
+        _recovery(trace, settled, band_v, edge, tail, ripple_v=float(np.ptp(noise.quiet)), to_go_v=to_go)
+        for band_v in bands_v
     )
     rings = ringing(
         values,
@@ -237,7 +238,7 @@ def _gained(difference: Measured, scope: Scope) -> Measured:
 
 def _level(part: FloatArray, what: str, trace: Trace, left: float) -> Measured:
     """Mean with its scatter, from stretches of equal length where there are many samples."""
-    each = max(len(part) // _MEANS, 1)
+    each = max(len(part) // _MEANS, 1) if len(part) >= 8 * _MEANS else 1
     means = part[len(part) % each :].reshape(-1, each).mean(axis=1)
     mean = autocorrelated_mean(means) if len(means) > 1 else None
     terms: dict[Source, float] = {}
@@ -253,21 +254,29 @@ def _level(part: FloatArray, what: str, trace: Trace, left: float) -> Measured:
     return Measured(value, terms)
 
 
-def _drift(settled: Measured, values: FloatArray, tail: int, trace: Trace) -> tuple[Measured, list[str]]:
-    """A settled level that still moves is uncertain by as much as it moved from the stretch before."""
+def _drift(settled: Measured, values: FloatArray, tail: int, trace: Trace) -> tuple[Measured, float, list[str]]:
+    """The settled level with what it may still have to go, that amount [V], and flags.
+
+    The last three tenths are compared. A course that dies away like an exponential moves by r times as much in each as
+    in the one before, and has r/(1 - r) times its last move left to go.
+    """
     n = len(values)
-    if tail < 8 or n < 2 * tail:
-        return settled, ["the settled level is the mean of a few samples: capture longer"]
-    one, other = values[n - 2 * tail : n - tail], values[n - tail :]
-    moved = float(other.mean() - one.mean())
-    usual = 2**0.5 * max(float(settled.u), trace.noise.sigma / tail**0.5)
-    usual = max(usual, 1e-7 * abs(float(settled.value)))  # less than that is rounding
+    if tail < 8 or n < 4 * tail:
+        return settled, 0.0, ["the settled level is the mean of a few samples: capture longer"]
+    last, middle, earlier = (float(values[n - (k + 1) * tail : n - k * tail].mean()) for k in range(3))
+    moved, before = last - middle, middle - earlier
+    each = max(tail // _MEANS, 1) if tail >= 8 * _MEANS else 1
+    rest = trace.noise.quiet[-tail:]
+    rest = rest[len(rest) % each :].reshape(-1, each).mean(axis=1)
+    usual = max(2**0.5 * autocorrelated_mean(rest).u, 1e-7 * abs(last))  # less than that is rounding
     if abs(moved) <= 3 * usual:
-        return settled, []
+        return settled, 0.0, []
+    ratio = float(np.clip(moved / before, 0.3, 0.98)) if before * moved > 0 else 0.5
+    left = abs(moved) * ratio / (1 - ratio)
     wider = with_source(
-        settled, Source(f"drift of the settled level, {trace.where}", "B", "rectangular"), abs(moved) / 3**0.5
+        settled, Source(f"drift of the settled level, {trace.where}", "B", "rectangular"), left / 3**0.5
     )
-    return wider, [f"still moving by {1000 * abs(moved):.2g} mV at the end: the window is too short to settle in"]
+    return wider, left, [f"still moving by {1000 * abs(moved):.2g} mV at the end: the window is too short to settle in"]
 
 
 def turn(trace: Trace, place: int, sign: float, what: str) -> tuple[Measured, int, float]:
@@ -328,7 +337,9 @@ def _rebound(trace: Trace, settled: Measured, place: int, sign: float, stop: int
     return _gained(swing, trace.scope) if float(swing.value) > 1.5 * _SEEN * u else None
 
 
-def _recovery(trace: Trace, settled: Measured, band_v: float, edge: Edge, tail: int, *, ripple_v: float) -> Recovery:
+def _recovery(
+    trace: Trace, settled: Measured, band_v: float, edge: Edge, tail: int, *, ripple_v: float, to_go_v: float
+) -> Recovery:
     values, noise, soft = trace.values, trace.noise, trace.soft
     level = float(settled.value)
     away = soft.wide - level
@@ -344,6 +355,8 @@ def _recovery(trace: Trace, settled: Measured, band_v: float, edge: Edge, tail: 
         return Recovery(band_v, None, why=f"band below ripple: noise and ripple of {1000 * ripple_v:.3g} mV fill it")
     if ripple_v / 2 > band_v:
         flags.append("band below half of the ripple: found from local means")
+    if to_go_v > band_v:
+        return Recovery(band_v, None, why=f"never settles: some {1000 * to_go_v:.2g} mV are still to go at the end")
     if len(outside) and outside[-1] >= n - tail:
         return Recovery(band_v, None, why="never settles: it is outside the band in the last tenth of the window")
     lobes = _lobes(trace, settled, band_v)

@@ -3,8 +3,8 @@
 Error model. The accuracy of a scope in per cent, of reading or of full scale, is taken as a bound of its gain error:
 one unknown factor common to all differences read by one scope on one range with one probe. A value against ground has
 the whole accuracy, offset included. The steps of the converter (q) average out of a mean as far as noise moves the
-samples over them: what is left of a mean is at most q/pi exp(-2 pi^2 s^2/q^2) with noise of standard deviation s, and
-never more than q/2 (Widrow & Kollar, Quantization Noise, 2008; from memory, high).
+samples over them: with noise of standard deviation s what is left of a mean is at most the sum over k = 1, 2, ... of
+q/(k pi) exp(-2 (k pi s/q)^2), and never more than q/2 (Widrow & Kollar, Quantization Noise, 2008; from memory, high).
 """
 
 from __future__ import annotations
@@ -129,7 +129,8 @@ def quantisation_bound(step: float, noise: float) -> float:
     """
     if step <= 0.0:
         return 0.0
-    return min(step / 2, step / float(np.pi) * float(np.exp(-2.0 * (np.pi * noise / step) ** 2)))
+    k = np.arange(1, 50)
+    return min(step / 2, step * float(np.sum(np.exp(-2.0 * (k * np.pi * noise / step) ** 2) / (k * np.pi))))
 
 
 def clipped_ends(capture: Capture, channel: Channel, values: FloatArray, step: float) -> tuple[str, ...]:

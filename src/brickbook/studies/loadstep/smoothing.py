@@ -24,7 +24,7 @@ __all__ = ["Fit", "Noise", "Smooth", "fit_at", "kernel", "noise_of", "one_sided"
 FloatArray = NDArray[np.float64]
 
 _AGREE = 2.5  # standard deviations within which windows of different width must agree
-_WINDOWS = 6  # of a width, needed to learn its noise from a quiet stretch
+_WINDOWS = 12  # of a width, needed to learn its noise from a quiet stretch
 _LEAST = 24  # samples of a quiet stretch from which noise can be learnt
 
 
@@ -58,9 +58,13 @@ class Noise:
         if usable >= 2:
             own = kernel(usable)
             seen = float(np.std(signal.fftconvolve(self.quiet, own, mode="valid")))
+            # a window that happens to be whole periods of a ripple takes all of it out: its neighbour does not
+            beside = kernel(max(usable * 5 // 6, 2))
+            less = float(np.sqrt((own @ own) / (beside @ beside)))
+            seen = max(seen, less * float(np.std(signal.fftconvolve(self.quiet, beside, mode="valid"))))
             # wider windows than the stretch can tell of: as much less as white noise would be
             seen *= gain / float(np.sqrt(own @ own))
-            return float(np.hypot(max(seen, white), self.floor))
+            return float(np.hypot(seen, self.floor))
         return float(np.hypot(white, self.floor))
 
 
@@ -131,9 +135,12 @@ def smooth(values: FloatArray, noise: Noise, widest: int) -> Smooth:
     bound = _AGREE * noise.u(0)
     low, high = values - bound, values + bound
     alive = np.ones(n, dtype=np.bool_)
-    for size in _sizes(min(widest, (n - 1) // 2)):
-        fitted = signal.fftconvolve(np.pad(values, size, mode="edge"), kernel(size), mode="valid")
-        bound = _AGREE * noise.u(size)
+    sizes = _sizes(min(widest, (n - 1) // 2))
+    scatter = np.array([noise.u(size) for size in sizes])
+    # a window is not trusted further than the wider ones deserve
+    bounds = _AGREE * np.maximum.accumulate(scatter[::-1])[::-1] if len(sizes) else scatter
+    for size, bound in zip(sizes, bounds.tolist(), strict=True):
+        fitted = signal.fftconvolve(np.pad(values, size, mode="reflect"), kernel(size), mode="valid")
         low = np.where(alive, np.maximum(low, fitted - bound), low)
         high = np.where(alive, np.minimum(high, fitted + bound), high)
         alive &= low <= high
