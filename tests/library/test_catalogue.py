@@ -8,11 +8,11 @@ import shutil
 import polars as pl
 import pytest
 
-from brickbook.analysis import load
+from brickbook.analysis import Analysis, load, save
 from brickbook.core.errors import BookError
-from brickbook.library import catalogue as module
+from brickbook.core.figure import Finding
 from brickbook.library.catalogue import open_catalogue, refresh_catalogue, write_entry
-from brickbook.library.entries import ENTRY_FILE, split_budget
+from brickbook.library.entries import ENTRY_FILE, entry_bytes, read_entry, split_budget
 
 
 def test_everything_is_in_it(shelf_book, made):
@@ -32,7 +32,9 @@ def test_everything_is_in_it(shelf_book, made):
         assert [(r["charger"], r["title"], r["ports"], r["power_w"], r["price"]) for r in facts] == [
             (slug, f"Charger {slug}", 2, 60.0, 30.0) for slug in sorted(made.shelf)
         ]
-        errors = found.rows("SELECT DISTINCT source, u FROM shared_errors WHERE name = 'no_load_power_w'")
+        errors = found.rows(
+            "SELECT DISTINCT source, e.u FROM errors e JOIN figures USING (book, id) WHERE name = 'no_load_power_w'"
+        )
         assert errors == [{"source": "wall-meter: mains_power_w 1.5", "u": pytest.approx(0.002)}]
 
 
@@ -47,14 +49,14 @@ def test_budget_keeps_its_size(made):
     assert split.stated_u**2 + split.scatter_u**2 + sum(u * u for u in split.shared.values()) == pytest.approx(one.u**2)
 
 
-def test_only_what_changed_is_read_again(shelf_book, made, monkeypatch):
-    assert refresh_catalogue(shelf_book).read == 3
-    read = []
-    tables = module._tables
-    monkeypatch.setattr(module, "_tables", lambda derived, slugs: read.append(list(slugs)) or tables(derived, slugs))
-    assert (refresh_catalogue(shelf_book).read, read) == (0, [])
+def test_only_what_changed_is_made_again(shelf_book, made):
+    first = refresh_catalogue(shelf_book)
+    assert (first.made, first.rebuilt) == (3, True)
+    again = refresh_catalogue(shelf_book)
+    assert (again.made, again.rebuilt) == (0, False)
     made.put(shelf_book, "birch", (0.5, 0.8))
-    assert (refresh_catalogue(shelf_book).read, read) == (1, [["birch"]])
+    third = refresh_catalogue(shelf_book)
+    assert (third.made, third.rebuilt) == (1, True)
     with open_catalogue([shelf_book]) as found:
         rows = found.rows("SELECT charger, value FROM figures WHERE name = 'no_load_power_w' ORDER BY ALL")
         assert [(r["charger"], r["value"]) for r in rows[::2]] == [("alder", 0.03), ("birch", 0.5), ("cedar", 0.06)]
@@ -64,7 +66,7 @@ def test_what_is_gone_is_gone(shelf_book):
     refresh_catalogue(shelf_book)
     shutil.rmtree(shelf_book.root / "chargers" / "birch")
     done = refresh_catalogue(shelf_book)
-    assert (done.gone, done.read, done.chargers) == (1, 0, 2)
+    assert (done.made, done.rebuilt, done.chargers) == (0, True, 2)
     with open_catalogue([shelf_book]) as found:
         assert [r["charger"] for r in found.rows("SELECT charger FROM chargers")] == ["alder", "cedar"]
         assert found.rows("SELECT count(*) AS n FROM figures WHERE charger = 'birch'") == [{"n": 0}]
@@ -86,22 +88,9 @@ def test_a_damaged_catalogue_is_made_again(shelf_book, harm):
         (folder / "findings.parquet").unlink()
     else:
         (folder / "made.json").write_text("[]")
-    assert refresh_catalogue(shelf_book).read == 3
+    assert refresh_catalogue(shelf_book).rebuilt
     with open_catalogue([shelf_book]) as found:
         assert found.rows("SELECT count(*) AS n FROM chargers") == [{"n": 3}]
-
-
-def test_same_bytes_again(shelf_book, made):
-    """Made at once or bit by bit, the files are the same."""
-    refresh_catalogue(shelf_book)
-    made.put(shelf_book, "birch", (0.5, 0.8))
-    refresh_catalogue(shelf_book)
-    folder = shelf_book.derived() / "_catalogue"
-    bit_by_bit = {p.name: pl.read_parquet(p) for p in folder.glob("*.parquet")}
-    shutil.rmtree(folder)
-    refresh_catalogue(shelf_book)
-    for path in folder.glob("*.parquet"):
-        assert bit_by_bit[path.name].equals(pl.read_parquet(path)), path.name
 
 
 def test_another_program_can_read_it(shelf_book):
@@ -148,7 +137,7 @@ def test_entry_is_made_anew_when_the_result_is_newer(shelf_book, made):
     made.put(shelf_book, "alder", (0.7, 0.9))
     refresh_catalogue(shelf_book)
     assert entry.stat().st_mtime_ns > before
-    assert 0.7 in pl.read_ipc_stream(entry)["value"].to_list()
+    assert 0.7 in read_entry(entry.read_bytes()).figures["value"].tolist()
 
 
 def test_a_damaged_entry_is_named(shelf_book):
@@ -157,8 +146,52 @@ def test_a_damaged_entry_is_named(shelf_book):
     entry.write_bytes(entry.read_bytes()[:200])
     with pytest.raises(BookError, match=r"derived/alder/entry.*Delete it"):
         refresh_catalogue(shelf_book)
-    pl.DataFrame({"x": [1]}).write_ipc_stream(entry)
-    with pytest.raises(BookError, match=r"derived/alder/entry.*not an entry of this version"):
+    entry.write_bytes(b"something else")
+    with pytest.raises(BookError, match=r"derived/alder/entry.*as an entry of this version"):
         refresh_catalogue(shelf_book)
     entry.unlink()
     assert refresh_catalogue(shelf_book).chargers == 3
+
+
+def test_an_entry_goes_there_and_back(shelf_book, made):
+    """Words by digest, also those that only a later charger has."""
+    made.put(shelf_book, "dogwood", (0.1, 0.7))
+    for slug in ("alder", "dogwood"):
+        stored = load(shelf_book, slug)
+        entry = read_entry(entry_bytes(stored))
+        words = entry.words()
+        assert entry.facts[0] == f"Charger {slug}"
+        assert [(words[int(r["kind"])][1], words[int(r["at"])], r["value"]) for r in entry.figures] == [
+            (f.name, dict(f.conditions), f.value) for f in stored.figures
+        ]
+        assert len(entry.findings) == len(stored.findings)
+
+
+def test_each_figure_has_its_own_errors_and_findings(shelf_book, made):
+    """Rows are sorted anew in the catalogue: what belongs to a figure must go along."""
+    described = made.charger("elm")
+    figures = [
+        made.figure(
+            "study", f"figure_{k % 3}_w", float(k), 0.1 * k, {f"meter {k}: q": k / 10, "both: q": 1.0}, number=k
+        )
+        for k in range(1, 10)
+    ]
+    findings = [
+        Finding(f.key, f"rule {f.value:g}", "", "house", f.value, "max", "meets", f.value / 10, "")
+        for f in figures[::2]
+    ]
+    shelf_book.new_charger("elm", described)
+    save(shelf_book, "elm", Analysis(described, tuple(figures), tuple(findings), (), (), ()))
+    with open_catalogue([shelf_book]) as found:
+        rows = found.rows(
+            "SELECT f.value, e.source, e.u FROM figures f JOIN errors e USING (book, id) WHERE charger = 'elm'"
+        )
+        assert sorted((r["value"], r["source"], round(r["u"], 9)) for r in rows) == sorted(
+            pair for k in range(1, 10) for pair in ((k, f"meter {k}: q", k / 10), (k, "both: q", 1.0))
+        )
+        judged = found.rows(
+            "SELECT f.value, d.* FROM figures f JOIN findings d USING (book, id) WHERE f.charger = 'elm'"
+        )
+        assert sorted((r["value"], r["rule"], r["limit"], r["p_conform"]) for r in judged) == [
+            (k, f"rule {k}", k, k / 10) for k in range(1, 10, 2)
+        ]

@@ -1,8 +1,9 @@
 """The catalogue: all chargers of a book, or of several, as Parquet files that any tool can query.
 
-derived/_catalogue/ holds chargers.parquet, figures.parquet and findings.parquet, made from each charger's entry. When
-some chargers have changed, only their entries are read again. Queries run in an embedded in-memory DuckDB over these
-files: there is no database file that could be locked.
+derived/_catalogue/ holds chargers, figures, errors, findings and groups as Parquet, made from the entries of all
+chargers. An entry is made again only when its charger's result is newer; the files are written again when an entry has
+changed.
+Queries run in an embedded in-memory DuckDB over these files: there is no database file that could be locked.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -19,21 +19,32 @@ from typing import Any, Self
 import duckdb
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from brickbook.analysis import load
 from brickbook.book import Book
 from brickbook.core.conditions import Scalar
 from brickbook.core.errors import BookError, Fault
-from brickbook.library.entries import ENTRY_FILE, ENTRY_SCHEMA, entry_bytes
+from brickbook.library.entries import (
+    ENTRY_FILE,
+    ERROR,
+    FACTS,
+    FIGURE,
+    FINDING,
+    FINDING_WORDS,
+    Entry,
+    entry_bytes,
+    read_entry,
+)
 
 __all__ = ["Catalogue", "Refreshed", "open_catalogue", "refresh_catalogue", "write_entry"]
 
+IntArray = NDArray[np.int64]
+
 FOLDER = "_catalogue"  # no charger's folder can be called so
 _MADE = "made.json"
-_FORMAT = 1
-_TABLES = ("chargers", "figures", "findings")
-_CHARGER = ("title", "maker", "model", "form", "ports", "power_w", "price", "currency", "sample_date")
-_FIGURE = tuple(name for name in ENTRY_SCHEMA if name not in _CHARGER and name != "findings")
+_FORMAT = 3
+_TABLES = ("chargers", "figures", "errors", "findings", "groups")
 _ROWS = 50_000  # of a row group: a query for one figure reads few of them
 
 
@@ -45,16 +56,17 @@ class Refreshed:
     ----------
     chargers
         In the catalogue now.
-    read, kept, gone
-        Entries read again, entries taken over, chargers that are no longer there.
+    made
+        Entries made anew.
+    rebuilt
+        Whether the files were written again.
     missing
         Chargers of the book without a result: they are not in the catalogue.
     """
 
     chargers: int
-    read: int
-    kept: int
-    gone: int
+    made: int
+    rebuilt: bool
     missing: tuple[str, ...] = ()
 
 
@@ -72,23 +84,24 @@ def write_entry(book: Book, slug: str) -> None:
 def refresh_catalogue(book: Book) -> Refreshed:
     """Bring the catalogue of a book up to date with its stored results.
 
-    A charger is read again when its result is newer than its entry, or its entry another than the catalogue was made
-    from. Nothing is analysed here: a result that is older than the raw files is taken as it lies there.
+    An entry is made anew when its charger's result is newer, and the files when an entry has changed, come or gone.
+    Nothing is analysed here: a result that is older than the raw files is taken as it lies there.
+
+    Raises
+    ------
+    BookError
+        When a result or an entry cannot be read.
     """
-    slugs = book.chargers()
-    stamps, missing = _stamps(book, slugs)
+    stamps, made, missing = _stamps(book, book.chargers())
     folder = book.derived() / FOLDER
-    made = _made(folder)
-    known: Mapping[str, Sequence[int]] = made.get("entries", {})
-    changed = [slug for slug, stamp in stamps.items() if list(known.get(slug, ())) != list(stamp)]
-    gone = [slug for slug in known if slug not in stamps]
-    if changed or gone or not made:
-        fresh = set(changed)
-        _write(folder, book.derived(), changed, [slug for slug in stamps if slug not in fresh])
+    known = _made(folder)
+    rebuild = known != stamps
+    if rebuild:
+        _write(folder, book.derived(), list(stamps))
         state = {name: _stat(folder / f"{name}.parquet") for name in _TABLES}
         text = json.dumps({"format": _FORMAT, "entries": stamps, "files": state})
         book.write(folder / _MADE, text.encode())
-    return Refreshed(len(stamps), len(changed), len(stamps) - len(changed), len(gone), missing)
+    return Refreshed(len(stamps), made, rebuild, missing)
 
 
 def open_catalogue(books: Iterable[Book], *, refresh: bool = True) -> Catalogue:
@@ -115,7 +128,7 @@ def open_catalogue(books: Iterable[Book], *, refresh: bool = True) -> Catalogue:
     folders = {}
     for name, book in zip(names, opened, strict=True):
         folder = book.derived() / FOLDER
-        if not _made(folder):
+        if _made(folder) is None:
             raise BookError(Fault(f"derived/{FOLDER}", "", "the book has no catalogue yet.", "Run: brickbook compare"))
         folders[name] = folder
     return Catalogue(folders, results)
@@ -124,8 +137,7 @@ def open_catalogue(books: Iterable[Book], *, refresh: bool = True) -> Catalogue:
 class Catalogue:
     """Tables of all chargers, for SQL.
 
-    Tables: `chargers`, `figures`, `findings`, and the view `shared_errors` of each figure's instrument errors. See
-    docs/reference/catalogue.md.
+    Tables: `chargers`, `figures`, `errors`, `findings`, `groups`. See docs/reference/catalogue.md.
 
     Parameters
     ----------
@@ -145,10 +157,6 @@ class Catalogue:
                 for name, folder in folders.items()
             ]
             self.connection.execute(f"CREATE VIEW {table} AS {' UNION ALL BY NAME '.join(parts)}")
-        self.connection.execute(
-            "CREATE VIEW shared_errors AS SELECT book, charger, study, name, alike, conditions, "
-            "unnest(shared, recursive := true) FROM figures"
-        )
 
     def __enter__(self) -> Self:
         return self
@@ -178,10 +186,11 @@ class Catalogue:
             raise BookError(Fault("query", "", str(error).splitlines()[0])) from error
 
 
-def _stamps(book: Book, slugs: Sequence[str]) -> tuple[dict[str, list[int]], tuple[str, ...]]:
-    """Stamp of each charger's entry, made anew where its result is newer; and the chargers without a result."""
+def _stamps(book: Book, slugs: Sequence[str]) -> tuple[dict[str, list[int]], int, tuple[str, ...]]:
+    """Stamp of each charger's entry, how many were made anew, and the chargers without a result."""
     stamps: dict[str, list[int]] = {}
     missing = []
+    made = 0
     derived = book.derived()
     for slug in slugs:
         entry, result = _stat(derived / slug / ENTRY_FILE), _stat(derived / slug / "result.json")
@@ -190,10 +199,11 @@ def _stamps(book: Book, slugs: Sequence[str]) -> tuple[dict[str, list[int]], tup
             continue
         if entry is None or entry[0] < result[0]:
             write_entry(book, slug)
+            made += 1
             entry = _stat(derived / slug / ENTRY_FILE)
         assert entry is not None
         stamps[slug] = entry
-    return stamps, tuple(missing)
+    return stamps, made, tuple(missing)
 
 
 def _stat(path: Path) -> list[int] | None:
@@ -204,68 +214,147 @@ def _stat(path: Path) -> list[int] | None:
     return [found.st_mtime_ns, found.st_size]
 
 
-def _made(folder: Path) -> dict[str, Any]:
-    """What the files were made from; empty when they are not there, of another format, or not those it speaks of."""
+def _made(folder: Path) -> dict[str, list[int]] | None:
+    """Entries the files were made from; `None` when they are not there, or not those that made.json speaks of."""
     try:
         made = json.loads((folder / _MADE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return {}
+        return None
     if not isinstance(made, dict) or made.get("format") != _FORMAT:
-        return {}
+        return None
     state = {name: _stat(folder / f"{name}.parquet") for name in _TABLES}
-    return made if made.get("files") == state else {}
+    entries = made.get("entries")
+    return entries if made.get("files") == state and isinstance(entries, dict) else None
 
 
-def _write(folder: Path, derived: Path, changed: Sequence[str], kept: Sequence[str]) -> None:
+def _write(folder: Path, derived: Path, slugs: Sequence[str]) -> None:
     folder.mkdir(parents=True, exist_ok=True)
-    fresh = _tables(derived, changed)
-    for name, frame in fresh.items():
-        path = folder / f"{name}.parquet"
-        if kept:
-            keep = pl.Series("charger", list(kept), dtype=pl.String)
-            old = pl.read_parquet(path).filter(pl.col("charger").is_in(keep.implode()))
-            frame = pl.concat([old, frame])  # noqa: PLW2901
-        order = ("study", "name", "charger") if name != "chargers" else ("charger",)
+    for name, frame in _tables([_entry(derived / slug / ENTRY_FILE) for slug in slugs], slugs).items():
         part = folder / f".{name}.{os.getpid()}.part"
-        frame.sort(*order, maintain_order=True).write_parquet(
-            part, compression="zstd", compression_level=1, row_group_size=_ROWS
-        )
-        part.replace(path)
+        frame.write_parquet(part, compression="lz4", row_group_size=_ROWS)
+        part.replace(folder / f"{name}.parquet")
 
 
-def _tables(derived: Path, slugs: Sequence[str]) -> dict[str, pl.DataFrame]:
-    """Chargers, figures and findings of some entries."""
-    with ThreadPoolExecutor(min(4, os.cpu_count() or 1)) as pool:
-        parts = list(pool.map(lambda slug: _entry(derived / slug / ENTRY_FILE), slugs))
-    if parts:
-        names = pl.Series(slugs).gather(np.repeat(np.arange(len(parts)), [len(part) for part in parts]))
-        whole = pl.concat(parts).with_columns(charger=names)
-    else:
-        whole = pl.DataFrame(schema={**ENTRY_SCHEMA, "charger": pl.String})
-    figures = whole.filter(pl.col("study").is_not_null())
-    findings = (
-        figures.filter(pl.col("findings").list.len() > 0)
-        .select("charger", "study", "name", "value", "unit", "u", "conditions", "findings")
-        .explode("findings")
-        .unnest("findings")
-    )
-    return {
-        "chargers": whole.filter(pl.col("study").is_null()).select("charger", *_CHARGER),
-        "figures": figures.select("charger", *_FIGURE),
-        "findings": findings,
-    }
-
-
-def _entry(path: Path) -> pl.DataFrame:
+def _entry(path: Path) -> Entry:
     try:
-        frame = pl.read_ipc_stream(path)
-    except (OSError, pl.exceptions.PolarsError) as error:
+        return read_entry(path.read_bytes())
+    except (OSError, ValueError) as error:
         name = f"derived/{path.parent.name}/{path.name}"
-        raise BookError(Fault(name, "", "cannot be read.", "Delete it: it is made again.")) from error
-    if dict(frame.schema) != ENTRY_SCHEMA:
-        name = f"derived/{path.parent.name}/{path.name}"
-        raise BookError(Fault(name, "", "is not an entry of this version.", "Delete it: it is made again."))
-    return frame
+        raise BookError(Fault(name, "", f"cannot be read: {error}.", "Delete it: it is made again.")) from error
+
+
+def _tables(entries: Sequence[Entry], slugs: Sequence[str]) -> dict[str, pl.DataFrame]:
+    """The tables; figures sorted by study, name and charger, and numbered so."""
+    names = pl.Series(slugs, dtype=pl.String)
+    chargers = pl.DataFrame(
+        {"charger": names} | {fact: [e.facts[k] for e in entries] for k, fact in enumerate(FACTS)},
+        schema_overrides={"ports": pl.Int32, "power_w": pl.Float64, "price": pl.Float64}
+        | dict.fromkeys(_WORDY, pl.String),
+    )
+    rows, owner = _joined([e.figures for e in entries], FIGURE)
+    errors, error_owner = _joined([e.errors for e in entries], ERROR)
+    findings, finding_owner = _joined([e.findings for e in entries], FINDING)
+    first = np.cumsum([0, *(len(e.figures) for e in entries)])
+    words = _Words(entries)
+    kinds, kind = words.of(rows["kind"], owner)
+    ats, at = words.of(rows["at"], owner)
+    flags, flag = words.of(rows["flags"], owner)
+    told = pl.DataFrame(kinds, schema=dict.fromkeys(("study", "name", "unit", "alike"), pl.String), orient="row")
+    group = told.select(pl.struct("study", "name").rank("dense"))["study"].to_numpy()
+    order = np.lexsort((owner, group[kind]))
+    number = np.empty(len(order), dtype=np.int64)
+    number[order] = np.arange(len(order))
+    spelt = told.with_columns(pl.all().cast(pl.Categorical))
+    figures = pl.DataFrame(
+        {
+            "id": pl.Series(np.arange(len(order)), dtype=pl.UInt32),
+            "charger": names.cast(pl.Categorical).gather(owner[order]),
+            **{name: spelt[name].gather(kind[order]) for name in spelt.columns},
+            **{name: _number(rows[name][order]) for name in _NUMBERS},
+            "conditions": _texts(ats).gather(at[order]),
+            "flags": _texts(flags).gather(flag[order]),
+        }
+    )
+    sources, source = words.of(errors["source"], error_owner)
+    # errors stand in the figures' old order, each figure's together: they are copied stretch by stretch
+    count = np.bincount(first[error_owner] + errors["figure"], minlength=len(order))
+    start, length = (np.cumsum(count) - count)[order], count[order]
+    sequence = np.repeat(start - (np.cumsum(length) - length), length) + np.arange(len(errors))
+    shared = pl.DataFrame(
+        {
+            "id": pl.Series(np.repeat(np.arange(len(order)), length), dtype=pl.UInt32),
+            "source": pl.Series(sources, dtype=pl.String).cast(pl.Categorical).gather(source[sequence]),
+            "u": errors["u"][sequence],
+        }
+    )
+    rules, rule = words.of(findings["kind"], finding_owner)
+    of = number[first[finding_owner] + findings["figure"]] if len(findings) else np.zeros(0, dtype=np.int64)
+    by_figure = np.argsort(of, kind="stable")
+    said = pl.DataFrame(rules, schema=_FINDING_SCHEMA, orient="row")
+    judged = figures[of[by_figure]].select("id", "charger", "study", "name")
+    judged = judged.hstack(said[rule[by_figure]]).with_columns(p_conform=_number(findings["p_conform"][by_figure]))
+    groups = told.hstack(_chargers_of(kind, owner, len(kinds))).sort("study", "name", "alike", "unit")
+    return {"chargers": chargers, "figures": figures, "errors": shared, "findings": judged, "groups": groups}
+
+
+def _chargers_of(kind: IntArray, owner: IntArray, count: int) -> pl.DataFrame:
+    """How many chargers have each kind of figure."""
+    pairs = pl.DataFrame({"kind": kind, "owner": owner}).unique()["kind"].to_numpy()
+    return pl.DataFrame({"chargers": pl.Series(np.bincount(pairs, minlength=count), dtype=pl.UInt32)})
+
+
+_WORDY = ("title", "maker", "model", "form", "currency", "sample_date")
+_NUMBERS = ("value", "u", "lower", "upper", "stated_u", "scatter_u", "scatter_dof")
+_FINDING_SCHEMA: dict[str, Any] = {
+    name if name != "source" else "clause": pl.Float64 if name.startswith("limit") else pl.String
+    for name in FINDING_WORDS
+}
+
+
+class _Words:
+    """Words by their digests, taken from the first charger that has them."""
+
+    def __init__(self, entries: Sequence[Entry]) -> None:
+        self._entries = entries
+        self._known: dict[int, Any] = {}
+
+    def of(self, digests: IntArray, owner: IntArray) -> tuple[list[Any], IntArray]:
+        """The different words, and for each digest which of them."""
+        column = np.ascontiguousarray(digests)
+        kinds = (
+            pl.DataFrame({"digest": column, "row": np.arange(len(column))})
+            .group_by("digest")
+            .agg(pl.min("row"))
+            .sort("digest")
+        )
+        said = [self._said(digest, int(owner[row])) for digest, row in kinds.iter_rows()]
+        return said, np.searchsorted(kinds["digest"].to_numpy(), column)
+
+    def _said(self, digest: int, charger: int) -> Any:
+        if digest not in self._known:
+            self._known.update(self._entries[charger].words())
+        return self._known[digest]
+
+
+def _joined(parts: Sequence[NDArray[np.void]], kind: np.dtype[np.void]) -> tuple[Any, IntArray]:
+    """Rows of all entries, and the entry each is from."""
+    # as bytes: to join rows of named fields, numpy would look at each field of each part
+    empty = np.zeros(0, np.uint8)
+    return np.concatenate([empty, *(part.view(np.uint8) for part in parts)]).view(kind), np.repeat(
+        np.arange(len(parts)), np.array([len(part) for part in parts], dtype=np.int64)
+    )
+
+
+def _number(values: Any) -> pl.Series:
+    """Numbers; NaN and infinity, which other tools read in many ways, are null."""
+    series = pl.Series(values, dtype=pl.Float64)
+    finite = series.is_finite()
+    return series if finite.all() else series.set(~finite, None)
+
+
+def _texts(words: Sequence[Any]) -> pl.Series:
+    """Words as JSON."""
+    return pl.Series([json.dumps(w, ensure_ascii=False) for w in words], dtype=pl.String).cast(pl.Categorical)
 
 
 def _text(words: str) -> str:

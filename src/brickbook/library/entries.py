@@ -1,74 +1,119 @@
-"""A charger's line in the catalogue: what of its result is needed beside those of all others.
+"""A charger's entry for the catalogue: what of its result is needed beside those of all others.
 
-One small file for each charger, derived/<slug>/entry-<format>.arrows (an Arrow stream: ten thousand of them are read
-in seconds), made from its result.json. A figure's
-budget is kept in the form comparison needs: errors of instruments, which figures of other chargers may share, one by
-one with their sign; other bounds as one number; scatter as one number with its degrees of freedom.
+One small file for each charger, derived/<slug>/entry-<format>.bin, made from its result.json and read by the
+ten thousand: numbers as arrays, words as 64-bit digests. The words themselves stand at the end of the file, compressed,
+and are read only when a digest has not been met in another charger. Such a file is a cache: it may be deleted.
+
+    a line of magic; a line of JSON: facts of the charger, lengths of what follows; FIGURE rows; ERROR rows; FINDING
+    rows; zlib-compressed JSON, digest to words
+
+A figure's budget is kept in the form comparison needs: errors of instruments, which figures of other chargers may
+share, one by one with their sign; other bounds as one number; scatter as one number with its degrees of freedom.
 """
 
 from __future__ import annotations
 
-import io
 import json
 import math
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any
 
-import polars as pl
+import numpy as np
+from numpy.typing import NDArray
 
 from brickbook.analysis.codec import finding_json
 from brickbook.analysis.store import Stored
-from brickbook.core.figure import Component, Figure, Finding
+from brickbook.core.figure import Component, Figure
 from brickbook.library.likeness import alike_conditions, alike_text
 
-__all__ = ["ENTRY_FILE", "ENTRY_SCHEMA", "SplitBudget", "entry_bytes", "split_budget"]
+__all__ = [
+    "ENTRY_FILE",
+    "ERROR",
+    "FACTS",
+    "FIGURE",
+    "FINDING",
+    "FINDING_WORDS",
+    "Entry",
+    "SplitBudget",
+    "entry_bytes",
+    "read_entry",
+    "split_budget",
+]
 
-ENTRY_FILE = "entry-1.arrows"  # the number rises when what is in it changes
+ENTRY_FILE = "entry-1.bin"  # the number rises when what is in it changes
+_MAGIC = b"Brickbook entry 1\n"
+FACTS = ("title", "maker", "model", "form", "ports", "power_w", "price", "currency", "sample_date")
+FINDING_WORDS = (
+    "rule", "title", "origin", "sense", "limit", "limit_high", "decision", "market", "source", "reading",
+)  # fmt: skip
 
-_FINDING = pl.Struct(
-    {
-        "rule": pl.String,
-        "title": pl.String,
-        "origin": pl.String,
-        "sense": pl.String,
-        "limit": pl.Float64,
-        "limit_high": pl.Float64,
-        "decision": pl.String,
-        "p_conform": pl.Float64,
-        "market": pl.String,
-        "source": pl.String,
-        "reading": pl.String,
-    }
+FIGURE = np.dtype(
+    [
+        ("kind", "<u8"),  # digest of [study, name, unit, alike]
+        ("at", "<u8"),  # digest of the conditions as JSON
+        ("flags", "<u8"),  # digest of the flags as JSON
+        ("value", "<f8"),
+        ("u", "<f8"),
+        ("lower", "<f8"),
+        ("upper", "<f8"),
+        ("stated_u", "<f8"),
+        ("scatter_u", "<f8"),
+        ("scatter_dof", "<f8"),
+    ]
 )
-ENTRY_SCHEMA: dict[str, Any] = {
-    # the charger, in its first row only
-    "title": pl.String,
-    "maker": pl.String,
-    "model": pl.String,
-    "form": pl.String,
-    "ports": pl.Int32,
-    "power_w": pl.Float64,
-    "price": pl.Float64,
-    "currency": pl.String,
-    "sample_date": pl.String,
-    # a figure, in every other row
-    "study": pl.String,
-    "name": pl.String,
-    "value": pl.Float64,
-    "unit": pl.String,
-    "u": pl.Float64,
-    "lower": pl.Float64,
-    "upper": pl.Float64,
-    "alike": pl.String,
-    "conditions": pl.String,
-    "flags": pl.List(pl.String),
-    "stated_u": pl.Float64,
-    "scatter_u": pl.Float64,
-    "scatter_dof": pl.Float64,
-    "shared": pl.List(pl.Struct({"source": pl.String, "u": pl.Float64})),
-    "findings": pl.List(_FINDING),
-}
+ERROR = np.dtype([("figure", "<u4"), ("source", "<u8"), ("u", "<f8")])
+FINDING = np.dtype([("figure", "<u4"), ("kind", "<u8"), ("p_conform", "<f8")])
+Rows = NDArray[np.void]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Entry:
+    """An entry as read.
+
+    Parameters
+    ----------
+    facts
+        Of the charger, in the order of `FACTS`.
+    figures, errors, findings
+        Rows; those of the latter two name the figure's row.
+    packed
+        The words, still compressed.
+    """
+
+    facts: tuple[Any, ...]
+    figures: Rows
+    errors: Rows
+    findings: Rows
+    packed: bytes
+
+    def words(self) -> dict[int, Any]:
+        """Digest to words."""
+        return {int(digest): words for digest, words in json.loads(zlib.decompress(self.packed)).items()}
+
+
+def read_entry(data: bytes) -> Entry:
+    """The entry in a file's content.
+
+    Raises
+    ------
+    ValueError
+        When it is none, or cut short.
+    """
+    if not data.startswith(_MAGIC):
+        raise ValueError("it does not begin as an entry of this version does")
+    end = data.index(b"\n", len(_MAGIC))
+    head = json.loads(data[len(_MAGIC) : end])
+    place = end + 1
+    parts = []
+    for kind, count in zip((FIGURE, ERROR, FINDING), head["rows"], strict=True):
+        parts.append(np.frombuffer(data, kind, count, place))
+        place += kind.itemsize * count
+    if len(data) - place != head["packed"]:
+        raise ValueError(f"it should go on for {head['packed']} bytes and has {len(data) - place}")
+    return Entry(tuple(head["facts"]), parts[0], parts[1], parts[2], data[place:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,58 +163,59 @@ def _is_shared(component: Component) -> bool:
 
 
 def entry_bytes(stored: Stored) -> bytes:
-    """The entry of a charger as an Arrow stream."""
+    """The entry of a charger, from its stored result."""
     charger = stored.charger
-    findings: dict[str, list[dict[str, Any]]] = {}
-    for finding in stored.findings:
-        findings.setdefault(finding.figure, []).append(_finding_row(finding))
     price, sample = charger.get("price") or {}, charger.get("sample") or {}
     port_count = len(charger["ports"])
-    rows: list[dict[str, Any]] = [
-        {
-            "title": charger["name"],
-            "maker": charger["maker"],
-            "model": charger["model"],
-            "form": charger["form"],
-            "ports": port_count,
-            "power_w": charger["nameplate"]["total_power_w"],
-            "price": price.get("amount"),
-            "currency": price.get("currency"),
-            "sample_date": sample.get("date"),
-        }
+    facts = (
+        charger["name"],
+        charger["maker"],
+        charger["model"],
+        charger["form"],
+        port_count,
+        charger["nameplate"]["total_power_w"],
+        price.get("amount"),
+        price.get("currency"),
+        sample.get("date"),
+    )
+    words: dict[int, Any] = {}
+    place = {figure.key: k for k, figure in reversed(list(enumerate(stored.figures)))}
+    figures, errors = [], []
+    for k, figure in enumerate(stored.figures):
+        split = split_budget(figure)
+        kind = [figure.study, figure.name, figure.unit, alike_text(alike_conditions(figure, port_count))]
+        figures.append(
+            (
+                _digest(kind, words),
+                _digest(dict(figure.conditions), words),
+                _digest(list(figure.flags), words),
+                figure.value,
+                figure.u,
+                figure.lower,
+                figure.upper,
+                split.stated_u,
+                split.scatter_u,
+                split.scatter_dof,
+            )
+        )
+        errors += [(k, _digest(source, words), u) for source, u in split.shared.items()]
+    findings = []
+    for finding in stored.findings:
+        plain = finding_json(finding)
+        said = [plain[name] for name in FINDING_WORDS]
+        findings.append((place[finding.figure], _digest(said, words), finding.p_conform))
+    arrays = [
+        np.array(rows, dtype=kind).tobytes() for rows, kind in ((figures, FIGURE), (errors, ERROR), (findings, FINDING))
     ]
-    rows += [_figure_row(figure, port_count, findings.get(figure.key, [])) for figure in stored.figures]
-    frame = pl.DataFrame(rows, schema=ENTRY_SCHEMA, orient="row")
-    target = io.BytesIO()
-    frame.write_ipc_stream(target, compression="zstd")
-    return target.getvalue()
+    packed = zlib.compress(json.dumps(words, ensure_ascii=False).encode())
+    rows = [len(figures), len(errors), len(findings)]
+    head = json.dumps({"facts": facts, "rows": rows, "packed": len(packed)}, ensure_ascii=False)
+    return b"".join([_MAGIC, head.encode(), b"\n", *arrays, packed])
 
 
-def _figure_row(figure: Figure, port_count: int, findings: list[dict[str, Any]]) -> dict[str, Any]:
-    split = split_budget(figure)
-    return {
-        "study": figure.study,
-        "name": figure.name,
-        "value": figure.value,
-        "unit": figure.unit,
-        "u": figure.u,
-        "lower": _finite(figure.lower),
-        "upper": _finite(figure.upper),
-        "alike": alike_text(alike_conditions(figure, port_count)),
-        "conditions": json.dumps(dict(figure.conditions), ensure_ascii=False),
-        "flags": list(figure.flags),
-        "stated_u": split.stated_u,
-        "scatter_u": split.scatter_u,
-        "scatter_dof": _finite(split.scatter_dof),
-        "shared": [{"source": source, "u": u} for source, u in split.shared.items()],
-        "findings": findings,
-    }
-
-
-def _finding_row(finding: Finding) -> dict[str, Any]:
-    plain = finding_json(finding)
-    return {name: plain[name] for name in (field.name for field in _FINDING.fields)}
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+def _digest(said: Any, words: dict[int, Any]) -> int:
+    """64-bit digest of some words, which are kept; of a hundred thousand, two share one with probability 3e-10."""
+    text = json.dumps(said, ensure_ascii=False, sort_keys=True)
+    digest = int.from_bytes(blake2b(text.encode(), digest_size=8).digest(), "little")
+    words[digest] = said
+    return digest

@@ -15,6 +15,7 @@ __all__ = ["front_section", "places", "retest_section", "shelf_order", "shelf_se
 
 _MOST_BARS = 40
 _SHOWN = 25
+_MOST_NAMED = 200  # chargers, beyond which those left out are not listed
 
 
 def places(shelf: Shelf, comparison: Comparison) -> list[tuple[int, int]]:
@@ -50,7 +51,7 @@ def shelf_order(shelf: Shelf, comparison: Comparison) -> list[int]:
 
 def _shelf_table(shelf: Shelf, comparison: Comparison, order: list[int]) -> TableBlock:
     end = better_end(shelf.name)
-    above, below = ("Surely better", "Surely worse") if end else ("Surely smaller", "Surely larger")
+    above, below = ("Surely better ones", "Surely worse ones") if end else ("Surely smaller ones", "Surely larger ones")
     first, last = (comparison.more, comparison.fewer) if end == "largest" else (comparison.fewer, comparison.more)
     rows: list[tuple[Cell, ...]] = []
     place = places(shelf, comparison)
@@ -202,6 +203,10 @@ def front_section(
     front
         Of these chargers.
     """
+    every = (
+        list(dict.fromkeys(e.title for shelf in shelves for e in shelf.entries)) if len(titles) <= _MOST_NAMED else []
+    )
+    without = [title for title in every if title not in titles]
     order = sorted(range(len(titles)), key=lambda k: (front.standing[k] == "beaten", front.standing[k] == "perhaps"))
     table: list[tuple[Cell, ...]] = []
     for k in order:
@@ -215,15 +220,7 @@ def front_section(
     for name in names:
         chosen = [k for k in range(len(titles)) if front.standing[k] == name]
         if chosen:
-            series.append(
-                Series(
-                    name,
-                    [x.entries[rows[k][0]].figure.value for k in chosen],
-                    [y.entries[rows[k][1]].figure.value for k in chosen],
-                    [1.96 * y.entries[rows[k][1]].figure.u for k in chosen],
-                    style="points",
-                )
-            )
+            series.append(_cloud(name, x, y, [rows[k] for k in chosen]))
     on = sum(s == "on the front" for s in front.standing)
     chart = Chart(
         id="comparison-front",
@@ -235,7 +232,8 @@ def front_section(
     )
     text = Text(
         "A charger is beaten when another is surely at least as good in every figure; it is on the front when surely "
-        "none is; perhaps, when the uncertainty leaves it open. Only chargers with all figures are here."
+        "none is; perhaps, when the uncertainty leaves it open. What all chargers' figures have in common is left out."
+        + (f" Without one of these figures, and not here: {', '.join(without)}." if without else "")
     )
     blocks: tuple[Block, ...] = (
         TableBlock("Several figures at once", head, tuple(table), align="ll" + "r" * len(shelves) + "l"),
@@ -243,6 +241,17 @@ def front_section(
         chart,
     )
     return Section("comparison-front", "Several figures at once", "", blocks)
+
+
+def _cloud(name: str, x: Shelf, y: Shelf, rows: list[tuple[int, ...]]) -> Series:
+    """Points without a line: a gap after each."""
+    gap = float("nan")
+    across, up, half = [], [], []
+    for row in rows:
+        across += [float(x.items.value[row[0]]), gap]
+        up += [float(y.items.value[row[1]]), gap]
+        half += [1.96 * y.entries[row[1]].figure.u, 0.0]
+    return Series(name, across[:-1], up[:-1], half[:-1])
 
 
 def retest_section(first: str, second: str, found: Retest) -> Section:

@@ -130,8 +130,8 @@ def gather_shelf(catalogue: Catalogue, figure: str, when: Mapping[str, Scalar] |
     study, name = _named(catalogue, figure)
     wanted = dict(when or {})
     counts = catalogue.rows(
-        "SELECT alike, unit, any_value(conditions) AS conditions, count(DISTINCT (book, charger)) AS chargers "
-        "FROM figures WHERE study = ? AND name = ? GROUP BY alike, unit ORDER BY chargers DESC, alike, unit",
+        "SELECT alike, unit, sum(chargers)::INT AS chargers FROM groups WHERE study = ? AND name = ? "
+        "GROUP BY alike, unit ORDER BY chargers DESC, alike, unit",
         (study, name),
     )
     own = {k: v for k, v in wanted.items() if k in _PER_CHARGER}
@@ -186,7 +186,7 @@ _PER_CHARGER = frozenset(("port", "ports", "contract"))
 
 def _named(catalogue: Catalogue, figure: str) -> tuple[str, str]:
     study, slash, name = figure.rpartition("/")
-    known = [(row["study"], row["name"]) for row in catalogue.rows("SELECT DISTINCT study, name FROM figures")]
+    known = [(row["study"], row["name"]) for row in catalogue.rows("SELECT DISTINCT study, name FROM groups")]
     found = [pair for pair in known if pair[1] == name and (not slash or pair[0] == study)]
     if len(found) == 1:
         return found[0]
@@ -274,7 +274,7 @@ def _picked(
     # only words of this module are put into the text; all else goes in as parameters
     connection.execute(_PICK.format(own=filters, order=order), [*which, *asked, *keys])
     columns = connection.execute(
-        "SELECT book, charger, title, value, u, conditions, to_json(coalesce(flags, []))::VARCHAR AS flags, others, "
+        "SELECT book, charger, title, value, u, conditions, flags, others, "
         "coalesce(lower, 'nan') AS lower, coalesce(upper, 'nan') AS upper, stated_u, scatter_u, "
         "coalesce(scatter_dof, 'inf') AS scatter_dof FROM picked ORDER BY i"
     ).fetchnumpy()
@@ -282,8 +282,8 @@ def _picked(
     # an instrument of another book is another instrument, whatever its name
     source = "book || chr(0) || source" if many else "source"
     connection.execute(
-        f"CREATE OR REPLACE TEMP TABLE parts AS SELECT i, {source} AS source, u FROM "  # noqa: S608 - our own words
-        "(SELECT i, book, unnest(shared, recursive := true) FROM (SELECT i, book, shared FROM picked))"
+        f"CREATE OR REPLACE TEMP TABLE parts AS SELECT i, {source} AS source, e.u "  # noqa: S608 - our own words
+        "FROM picked JOIN errors e USING (book, id)"
     )
     names = [row[0] for row in connection.execute("SELECT DISTINCT source FROM parts ORDER BY source").fetchall()]
     sign = np.where((columns["value"] < 0) & by_size, -1.0, 1.0)
