@@ -110,7 +110,8 @@ def mains_gone(volts: FloatArray, interval_s: float, mains_hz: float, after: flo
     k = int(starts[0])
     sure = np.flatnonzero(np.abs(changed[:k]) <= max(2 * usual, 1e-9 * high))
     back = int(sure[-1]) if len(sure) else max(k - 1, 0)
-    if k - back <= 1:
+    at_once = k > 0 and abs(float(changed[k])) > 3 * max(reach, abs(float(changed[k - 1])))
+    if k - back <= 1 or at_once:
         return Instant(float(place[k]) - 0.5, 0.5)
     began, doubt = _parted(changed[back : k + max(int(period / 25), 8)], usual, k - back)
     return Instant(float(place[back]) + began, max(0.5, doubt, 0.3 * (k - back - began)))
