@@ -241,3 +241,24 @@ def test_names_are_declared(bench):
     names = {f.name for f in bench.outcome(volts, amps).figures}
     assert names <= set(loadstep.STUDY.figure_names)
     assert all(h.name in loadstep.STUDY.figure_names for h in loadstep.STUDY.headlines)
+
+
+def test_a_long_capture_is_averaged_and_its_extremes_are_not(bench, pick):
+    bench.interval_s, bench.sigma = 1e-7, 5e-3
+    _, volts, amps = bench.course(lambda t: -0.6 * np.exp(-t / 4e-3), before=100_000, count=400_000)
+    volts[120_000] = 17.0
+    told = bench.outcome(volts.astype(np.float32), amps)
+    time = pick(told, "recovery_time_s", band="1 %")
+    assert time.lower <= 4e-3 * np.log(0.6 / 0.2) <= time.upper
+    assert any("means of 4 samples" in flag for flag in time.flags)
+    lowest = pick(told, "lowest_voltage_v")
+    assert lowest.value == pytest.approx(17.0, abs=1e-3)
+    assert not any("means of" in flag for flag in lowest.flags)
+
+
+def test_a_glitch_after_the_recovery_is_named(bench, pick):
+    _, volts, amps = bench.course(lambda t: -0.5 * np.exp(-t / 120e-6))
+    volts[1500] -= 0.6
+    time = pick(bench.outcome(volts, amps), "recovery_time_s", band="1 %")
+    assert time.value == pytest.approx(1.1e-3, abs=5e-6)
+    assert any("a glitch perhaps; before it 110" in flag or "before it 109" in flag for flag in time.flags)

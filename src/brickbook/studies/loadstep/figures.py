@@ -20,6 +20,7 @@ __all__ = ["STUDY", "figures"]
 
 STUDY = "loadstep"
 _SOURCE_BAND = 0.05  # of the contract: vSrcNew
+_OF_SAMPLES = ("lowest_voltage_v", "highest_voltage_v", "below_source_band_v", "above_source_band_v")
 
 
 @dataclass(slots=True)
@@ -183,6 +184,9 @@ def _add(
     method: str,
     flags: Iterable[str] = (),
 ) -> None:
+    of_step = step.flags
+    if name in _OF_SAMPLES:  # found among the samples themselves, not among their means
+        of_step = tuple(flag for flag in of_step if not flag.startswith("means of"))
     pages.figures.append(
         figure_of(
             measured,
@@ -192,7 +196,7 @@ def _add(
             conditions=at,
             method=method,
             sources=(shot.rows,),
-            flags=tuple(dict.fromkeys((*flags, *step.flags))),
+            flags=tuple(dict.fromkeys((*flags, *of_step))),
         )
     )
 

@@ -34,6 +34,7 @@ _SEEN = 4.0  # standard deviations of noise beyond which a swing is one
 _LATE = 0.7  # of the window; a recovery later than that leaves little to settle in
 _FEW = 20  # samples in a recovery, below which its course is guessed
 _SURE = 0.98
+_GLITCH = 3  # samples: a shorter stay outside the band may be no part of the course
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,6 +385,9 @@ def _recovery(
             )
     if doubt > 0.0:
         time = with_source(time, Source(f"whether a swing leaves the band, {trace.where}", "B", "normal"), doubt / 1.9)
+    if last.samples <= _GLITCH and len(sure) > 1:
+        before = 1e6 * _from_step_s(sure[-2].exit, trace)
+        flags.append(f"the last exit is a peak of {last.samples} samples, a glitch perhaps; before it {before:.4g} µs")
     samples = float(time.value) / trace.interval_s
     if samples < _FEW:
         flags.append(f"only {max(samples, 0.0):.0f} samples in the recovery: sample faster")
@@ -405,11 +409,12 @@ def _from_step_s(place: float, trace: Trace) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Lobe:
-    """A stretch outside the band, or close to it: its last sample, its side, and how probable it is outside."""
+    """A stretch outside the band, or close to it: last sample, side, how probable it is outside, samples outside."""
 
     exit: int
     side: float
     p: float
+    samples: int
 
 
 def _lobes(trace: Trace, settled: Measured, band_v: float) -> list[_Lobe]:
@@ -434,7 +439,7 @@ def _lobes(trace: Trace, settled: Measured, band_v: float) -> list[_Lobe]:
                 continue
             p = float(special.ndtr((height - band_v) / u)) if u > 0 else float(height > band_v)
             last = begin + int(first + beyond[-1]) if len(beyond) else top
-            found.append(_Lobe(last, side, p))
+            found.append(_Lobe(last, side, p, len(beyond)))
     return sorted(found, key=lambda lobe: lobe.exit)
 
 
