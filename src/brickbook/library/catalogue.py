@@ -43,7 +43,7 @@ IntArray = NDArray[np.int64]
 
 FOLDER = "_catalogue"  # no charger's folder can be called so
 _MADE = "made.json"
-_FORMAT = 3
+_FORMAT = 4
 _TABLES = ("chargers", "figures", "errors", "findings", "groups")
 _ROWS = 50_000  # of a row group: a query for one figure reads few of them
 
@@ -244,7 +244,7 @@ def _entry(path: Path) -> Entry:
 
 
 def _tables(entries: Sequence[Entry], slugs: Sequence[str]) -> dict[str, pl.DataFrame]:
-    """The tables; figures sorted by study, name and charger, and numbered so."""
+    """The tables; figures sorted by study, name, what they share, and charger, and numbered so."""
     names = pl.Series(slugs, dtype=pl.String)
     chargers = pl.DataFrame(
         {"charger": names} | {fact: [e.facts[k] for e in entries] for k, fact in enumerate(FACTS)},
@@ -260,7 +260,7 @@ def _tables(entries: Sequence[Entry], slugs: Sequence[str]) -> dict[str, pl.Data
     ats, at = words.of(rows["at"], owner)
     flags, flag = words.of(rows["flags"], owner)
     told = pl.DataFrame(kinds, schema=dict.fromkeys(("study", "name", "unit", "alike"), pl.String), orient="row")
-    group = told.select(pl.struct("study", "name").rank("dense"))["study"].to_numpy()
+    group = told.select(pl.struct("study", "name", "alike", "unit").rank("dense"))["study"].to_numpy()
     order = np.lexsort((owner, group[kind]))
     number = np.empty(len(order), dtype=np.int64)
     number[order] = np.arange(len(order))

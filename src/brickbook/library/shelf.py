@@ -251,8 +251,9 @@ class _Entries(Sequence[OnShelf]):
 _PICK = """
 CREATE OR REPLACE TEMP TABLE picked AS
 SELECT *, row_number() OVER (ORDER BY book, charger) - 1 AS i FROM (
-    SELECT f.*, c.title, count(*) OVER (PARTITION BY book, charger) - 1 AS others FROM figures f
-    JOIN chargers c USING (book, charger)
+    SELECT book, charger, id, value, u, lower, upper, stated_u, scatter_u, scatter_dof, conditions, flags, c.title,
+        count(*) OVER (PARTITION BY book, charger) - 1 AS others
+    FROM figures f JOIN chargers c USING (book, charger)
     WHERE study = ? AND name = ? AND alike = ? AND unit = ? {own}
     QUALIFY row_number() OVER (PARTITION BY book, charger ORDER BY {order} conditions) = 1
 )
@@ -281,9 +282,12 @@ def _picked(
     many = len(catalogue.books) > 1
     # an instrument of another book is another instrument, whatever its name
     source = "book || chr(0) || source" if many else "source"
+    # figures that are alike stand together, so that a range of numbers spares reading the errors of all others
+    least, most = connection.execute("SELECT coalesce(min(id), 0), coalesce(max(id), 0) FROM picked").fetchall()[0]
     connection.execute(
         f"CREATE OR REPLACE TEMP TABLE parts AS SELECT i, {source} AS source, e.u "  # noqa: S608 - our own words
-        "FROM picked JOIN errors e USING (book, id)"
+        "FROM picked JOIN errors e USING (book, id) WHERE e.id BETWEEN ? AND ?",
+        [least, most],
     )
     names = [row[0] for row in connection.execute("SELECT DISTINCT source FROM parts ORDER BY source").fetchall()]
     sign = np.where((columns["value"] < 0) & by_size, -1.0, 1.0)
