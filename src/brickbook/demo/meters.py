@@ -1,8 +1,8 @@
 """Instruments that err as their accuracy table allows: the error model of `core.instrument`, run forwards.
 
-For each instrument, quantity and range one fraction of the bound is drawn; where a linearity is stated, for each
-segment of a log one departure from the straight line (where none is, the rounding of the last digit is what differs);
-then scatter, quantisation, and what real logs have: lost samples and overflow codes.
+For each instrument, quantity and range one fraction of the bound is drawn; for each segment of a log one departure from
+the straight line (where the readings hardly scatter, the rounding of the last digit is that departure); then scatter,
+quantisation, and what real logs have: lost samples and overflow codes.
 """
 
 from __future__ import annotations
@@ -79,7 +79,9 @@ class MeterBench:
             slope = accuracy.percent_reading / 100
             bound = accuracy.bound(level) + slope * (np.abs(truth[here]) - abs(level))
             out[here] += self._fractions[key] * bound
-            if accuracy.linearity_percent_range is not None:
+            # scatter beyond a digit averages rounding out, so a departure is drawn; below it, rounding is the departure
+            spread = float(np.mean(np.broadcast_to(scatter, truth.shape)[here]))
+            if accuracy.linearity_percent_range is not None or spread > accuracy.resolution:
                 out[here] += float(self.rng.uniform(-1, 1)) * accuracy.linearity()
             resolution = accuracy.resolution
             if resolution:

@@ -16,10 +16,10 @@ import numpy as np
 
 from brickbook.core.conditions import Conditions
 from brickbook.core.figure import Figure
-from brickbook.core.fitting import fit_linear
+from brickbook.core.fitting import fit_linear, own_variances
 from brickbook.core.readings import figure_of
 from brickbook.core.table import Rows
-from brickbook.core.uncertainty import Measured, propagate, type_b
+from brickbook.core.uncertainty import Measured, covariance_of, propagate, type_b
 from brickbook.studies.efficiency.points import merge_rows
 
 __all__ = ["LossPoint", "loss_figures"]
@@ -118,8 +118,15 @@ def _fit(
     power = np.array([float(p.output_w.value) for p in points])
     losses = [p.input_w - p.output_w for p in points]
     design = np.column_stack([np.ones_like(power), power, power**2])
-    fit = fit_linear(design, losses, source=f"lack of fit of the loss model, {base.text()}")
-    method = "least-squares fit of p0 + a P + b P^2 to the losses at the measured loads"
+    # the whole covariance weighs the points: loads read on another range of the meter differ by that range's error,
+    # which is no fault of the model
+    fit = fit_linear(
+        design,
+        losses,
+        source=f"lack of fit of the loss model, {base.text()}",
+        weighting=covariance_of(losses) if (own_variances(losses) > 0.0).all() else None,
+    )
+    method = "generalised least-squares fit of p0 + a P + b P^2 to the losses at the measured loads"
     out = [
         figure_of(
             parameter,
