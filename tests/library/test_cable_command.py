@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from brickbook.analysis import Analysis, save
 from brickbook.commands.cable import cable
 from brickbook.core.errors import BookError
 
@@ -82,3 +83,25 @@ def test_for_people(capsys):
 def test_refusals(given, words):
     with pytest.raises(BookError, match=words):
         cable(**given)
+
+
+def test_a_measured_charger(shelf_book, made, capsys):
+    """20 V less 0.1 Ω at 1.5 A, through 0.3 Ω; the voltmeter's 5 mV is all that is uncertain."""
+    described = made.charger("fir")
+    figures = tuple(
+        made.figure("regulation", "output_voltage_v", 20.0 - 0.1 * load, 0.0, {"meter: port_voltage_v": 0.005}, unit="V",
+                    port="C1", output_v=20.0, contract="20 V", mains_v=230.0, load_a=load, measured_at="receptacle")
+        for load in (0.0, 1.0, 3.0)
+    )  # fmt: skip
+    shelf_book.new_charger("fir", described)
+    save(shelf_book, "fir", Analysis(described, figures, (), (), (), ()))
+    at = {"charger": "fir", "port": "C1", "contract": "20 V", "book": shelf_book.root}
+    found = told(capsys, **at, current_a=1.5, resistance_ohm=0.3)
+    assert found["source_v"] == pytest.approx(19.85)
+    assert found["far_end_v"] == pytest.approx(19.4)
+    assert found["u_far_end_v"] == pytest.approx(0.005)
+    assert found["loss_w"] == pytest.approx(0.675)
+    beyond = told(capsys, **at, current_a=3.5, resistance_ohm=0.3)
+    assert (beyond["state"], beyond["far_end_v"], beyond["feasible"]) == ("not measured", None, False)
+    with pytest.raises(BookError, match="no voltage measured over load"):
+        cable(**(at | {"contract": "9 V"}), current_a=1.0, resistance_ohm=0.3)

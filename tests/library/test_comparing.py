@@ -66,8 +66,11 @@ def test_cautious_probability(d, a, b, known, nu_a, nu_b):
         parts = (stats.t.isf(p / 2, nu_a) * a, stats.t.isf(p / 2, nu_b) * b, stats.norm.isf(p / 2) * known)
         return np.linalg.norm(parts) - d
 
-    p = np.exp(optimize.brentq(excess, -600.0, 0.0)) if d > 0 else 1.0
     found = compare_items(items).cautious_p(0, 1)
+    if d > 0 and excess(np.log(1e-18)) < 0:  # beyond the table: its last level
+        assert found == pytest.approx(1e-18)
+        return
+    p = np.exp(optimize.brentq(excess, np.log(1e-18), 0.0)) if d > 0 else 1.0
     # degrees of freedom are rounded down to two digits, and p is interpolated
     assert p * (1 - 0.03) <= found + 1e-17
     assert found <= p**0.9 * 1.15
@@ -149,7 +152,7 @@ def test_ranks_are_what_the_pairs_say(drawn):
         assert found.rank_high[i] == n - (len(sure) - below)
         assert found.rank_low[i] <= 1 + list(found.order).index(i) <= found.rank_high[i]
         d = found.difference(i, (i + 1) % n)
-        assert d.p_adjusted >= 0.999 * d.p
+        assert d.p_adjusted >= d.p * (1 - 1e-9)
         assert found.difference((i + 1) % n, i).value == -d.value
 
 

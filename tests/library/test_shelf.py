@@ -11,7 +11,7 @@ from brickbook.commands.compare import compare
 from brickbook.core.errors import BookError
 from brickbook.library.catalogue import open_catalogue
 from brickbook.library.comparing import compare_items
-from brickbook.library.retest import retest
+from brickbook.library.retest import compare_samples
 from brickbook.library.shelf import better_end, gather_shelf
 
 
@@ -178,9 +178,9 @@ def test_samples(made, shelf_book, capsys):
 
 def test_samples_on_two_benches_share_no_meter(made):
     one, other = made.figures_of(0.030, 0.9), made.figures_of(0.0345, 0.9)
-    assert len(retest(one, other).different) == 2  # at 115 and at 230 V
-    apart = retest(one, other, same_bench=False)
+    assert len(compare_samples(one, other).different) == 2  # at 115 and at 230 V
+    apart = compare_samples(one, other, same_bench=False)
     assert apart.different == ()
     assert apart.changes[0].difference.u == pytest.approx((2 * 0.002**2 + 2 * 0.0002**2) ** 0.5, rel=1e-3)
-    assert len(retest(one, other[1:]).only_first) == 1
-    assert retest((), ()).changes == ()
+    assert len(compare_samples(one, other[1:]).only_first) == 1
+    assert compare_samples((), ()).changes == ()

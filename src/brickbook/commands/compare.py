@@ -24,7 +24,7 @@ from brickbook.library.catalogue import Catalogue, open_catalogue
 from brickbook.library.comparing import Comparison, Difference, compare_items
 from brickbook.library.page import front_section, places, retest_section, shelf_order, shelf_section
 from brickbook.library.pareto import Front, pareto_front
-from brickbook.library.retest import Retest, retest
+from brickbook.library.retest import Retest, compare_samples
 from brickbook.library.shelf import Shelf, better_end, gather_shelf
 from brickbook.publish.numbers import figure_text, plain_text
 from brickbook.publish.pages import css_string, environment, file_address, style_sheet
@@ -147,7 +147,7 @@ def _samples(book: Book, sample: Sequence[str], *, json: bool, html: Path | None
     if models[0] != models[1]:
         said = " and ".join(f"{maker} {model}" for maker, model in models)
         raise BookError(Fault("--sample", f"{first}, {second}", f"are two models: {said}.", "Use --against for these."))
-    found = retest(stored[0].figures, stored[1].figures)
+    found = compare_samples(stored[0].figures, stored[1].figures)
     section = retest_section(first, second, found)
     if html is not None:
         _write_page(html, book, [section], None, None)

@@ -17,7 +17,7 @@ from brickbook.core.figure import Figure
 from brickbook.library.comparing import Difference, Item, compare_items, holm
 from brickbook.library.entries import split_budget
 
-__all__ = ["Change", "Retest", "retest"]
+__all__ = ["Change", "Retest", "compare_samples"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ class Retest:
         return tuple(change for change in self.changes if change.difference.different)
 
 
-def retest(
+def compare_samples(
     first: Sequence[Figure],
     second: Sequence[Figure],
     *,
