@@ -167,6 +167,13 @@ def test_longest_cable_in_closed_form():
     assert contacts_alone.length_m is None
 
 
+def test_no_cable_to_spare():
+    """The charger gives just what the device needs: no resistance is allowed, and none is not too much."""
+    for sink in (Sink(1.75, 1.0, 10.0), Sink(30.0, 3.0), Sink(None, 2.0, 10.0)):
+        assert float(longest_cable(steady_voltage(10.0), sink).loop.value) == pytest.approx(0.0, abs=1e-12)
+        assert deliver(steady_voltage(10.0), 0.0, sink).feasible
+
+
 def _figure(load: float, volts: float, **conditions):
     return figure_of(
         Measured(volts, {Source("meter: port_voltage_v"): 0.01}),

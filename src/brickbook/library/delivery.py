@@ -329,7 +329,7 @@ def _at_power(line: _Line, ohm: Measured, sink: Sink, power_w: float) -> Deliver
 
 
 def _delivery(state: State, current: Measured, near: Measured, far: Measured, ohm: Measured, sink: Sink) -> Delivery:
-    found: State = "too low" if float(far.value) < sink.minimum_v else state
+    found: State = "too low" if float(far.value) < sink.minimum_v * (1 - _SMALL) else state
     drop = current * ohm
     power = far * current if sink.power_w is None or state == "limited" else exact(sink.power_w)
     return Delivery(found, current, near, far, power, drop, drop * current, near * current)
@@ -340,9 +340,11 @@ def _longest_at_current(source: VoltageCurve, sink: Sink, current_a: float) -> R
         return Reach(None, limited_by="measured loads")
     line = next(piece for piece in source.lines() if current_a <= piece.high_a * (1 + _SMALL))
     room = (line.voltage_at(current_a) - sink.minimum_v) * (1.0 / current_a)
-    if float(room.value) < 0.0:
+    if float(room.value) < -_SMALL * sink.minimum_v / current_a:
         return Reach(None, limited_by="lower voltage limit")
-    return Reach(room, limited_by="lower voltage limit" if sink.minimum_v > 0.0 else "no operating point")
+    return Reach(
+        _not_below_zero(room), limited_by="lower voltage limit" if sink.minimum_v > 0.0 else "no operating point"
+    )
 
 
 def _longest_at_power(source: VoltageCurve, sink: Sink, power_w: float) -> Reach:
@@ -373,10 +375,15 @@ def _longest_at_power(source: VoltageCurve, sink: Sink, power_w: float) -> Reach
         if limit <= by_voltage
         else "lower voltage limit"
     )
-    if ohm < 0.0:
+    if ohm < -_SMALL * line.a / current:
         return Reach(None, limited_by=words)
     # the current is held: where it is the best one, its own change does not count to first order
     loop = propagate(
         lambda *volts: line.start_v(*volts) / current - line.slope_ohm(*volts) - power_w / current**2, *line.voltages
     )
-    return Reach(loop, at_least=beyond, limited_by=words)
+    return Reach(_not_below_zero(loop), at_least=beyond, limited_by=words)
+
+
+def _not_below_zero(ohm: Measured) -> Measured:
+    """A resistance that is zero but for rounding."""
+    return Measured(max(float(ohm.value), 0.0), ohm.terms)
