@@ -369,8 +369,8 @@ def _recovery(
         return Recovery(band_v, None, stays=True, flags=(*flags, f"it may just touch the band ({peak.p:.0%})"))
     last = sure[-1]
     time, half, slope_v_per_s = _crossing(trace, settled, band_v, last, edge)
-    if float(time.value) <= 0.0 or slope_v_per_s == 0.0:
-        return Recovery(band_v, None, stays=True, flags=tuple(flags))
+    if float(time.value) <= 0.0 or slope_v_per_s == 0.0:  # the fit about its exit does not reach the band's edge
+        return Recovery(band_v, None, stays=True, flags=(*flags, f"it may just touch the band ({last.p:.0%})"))
     method = f"last exit from ±{1000 * band_v:.4g} mV about the settled level, fit over {2 * half + 1} samples"
     doubt = 0.0
     if last.p < _SURE:
