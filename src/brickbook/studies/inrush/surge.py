@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 _NOTHING = 0.005  # of the peak
 _FEW = 10
 _WIDEST = 0.02
+_SIGMA_SEEN = 8.0  # standard deviations beyond which a current is a surge
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,7 @@ def surge(amps: FloatArray, interval_s: float, on: Instant, longest_s: float, sc
     stop = _end(soft.wide, place, sign, max(3 * noise.u(4), _NOTHING * float(peak.value)), end)
     if stop >= len(amps):
         flags.append("the capture ends before the pulse does")
-    first = _start(values, place, sign, begin, 3 * noise.sigma)
+    first = begin  # a short spike of the input filter before the pulse belongs to it
     heat = _heat(values, interval_s, first, stop, noise, scope, where, zero, u_offset)
     half = values[first:stop] * sign > float(peak.value) / 2
     width = float(np.count_nonzero(half)) * interval_s
@@ -114,19 +115,9 @@ def surge(amps: FloatArray, interval_s: float, on: Instant, longest_s: float, sc
     return Surge(peak, heat, Measured(width, width_terms), first, stop, tuple(flags))
 
 
-_SIGMA_SEEN = 8.0
-
-
 def _end(soft: FloatArray, place: int, sign: float, nothing: float, end: int) -> int:
     low = np.flatnonzero(sign * soft[place:end] < nothing)
     return place + int(low[0]) if len(low) else end
-
-
-def _start(values: FloatArray, place: int, sign: float, begin: int, nothing: float) -> int:
-    """First sample of the pulse: the last one before the peak that is still nothing."""
-    low = np.flatnonzero(sign * values[begin : place + 1] < nothing)
-    # a short spike of the input capacitor before the pulse belongs to it: from where mains came on
-    return begin if len(low) else max(begin - 1, 0)
 
 
 def _heat(
