@@ -114,6 +114,8 @@ def test_several_books(shelf_book, made, tmp_path):
 def test_refusals(shelf_book, made, tmp_path):
     with pytest.raises(BookError, match="no catalogue yet"):
         open_catalogue([shelf_book], refresh=False)
+    with pytest.raises(BookError, match="named twice"):
+        open_catalogue([shelf_book, shelf_book])
     with pytest.raises(ValueError, match="needs a book"):
         open_catalogue([])
     with open_catalogue([shelf_book]) as found, pytest.raises(BookError, match="nothing_like_it"):

@@ -117,11 +117,15 @@ def open_catalogue(books: Iterable[Book], *, refresh: bool = True) -> Catalogue:
     Raises
     ------
     BookError
-        When a book has no catalogue and `refresh` is false.
+        When a book is named twice, or has no catalogue and `refresh` is false.
     """
     opened = list(books)
     if not opened:
         raise ValueError("a catalogue needs a book")
+    roots = [book.root for book in opened]
+    twice = [root for root in roots if roots.count(root) > 1]
+    if twice:
+        raise BookError(Fault(str(twice[0]), "", "is named twice.", "Name each book once."))
     results = tuple(refresh_catalogue(book) for book in opened) if refresh else ()
     titles = [book.title for book in opened]
     names = [t if titles.count(t) == 1 else f"{t} ({b.root})" for t, b in zip(titles, opened, strict=True)]
