@@ -14,6 +14,7 @@ from brickbook.demo.messages import messages
 from brickbook.demo.observations import observations
 from brickbook.demo.scenario import CHARGERS
 from brickbook.demo.thermal import heat_campaign
+from brickbook.demo.transients import transients
 from brickbook.demo.waveforms import captures
 from brickbook.readers import guess_shape, matching_shape
 
@@ -56,6 +57,7 @@ def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[Ra
     yield from observations(example)
     yield from messages(slug, book.charger(slug), seed=seed + 50)
     yield from captures(example, instruments, seed=seed + 100)
+    yield from transients(example, instruments, seed=seed + 150)
     yield from heat_campaign(example, instruments, seed=seed + 200)
     yield from isolation_campaign(example, instruments, seed=seed + 300)
 

@@ -9,7 +9,9 @@ from brickbook.core.study import Study
 from brickbook.studies import (
     efficiency,
     identity,
+    inrush,
     isolation,
+    loadstep,
     modes,
     negotiation,
     overload,
@@ -33,6 +35,8 @@ STUDIES: tuple[Study, ...] = (
     sharing.STUDY,
     negotiation.STUDY,
     ripple.STUDY,
+    loadstep.STUDY,
+    inrush.STUDY,
     soak.STUDY,
     overload.STUDY,
     isolation.STUDY,

@@ -24,7 +24,7 @@ STUDY = Study(
         "hold_up_time_s": "Hold-up after mains has gone",
     },
     headlines=(
-        Headline("Largest inrush", "inrush_peak_a", largest="value"),
+        Headline("Largest inrush", "inrush_peak_a", largest="value", index=False),
         Headline("Shortest hold-up", "hold_up_time_s", smallest="value", index=False),
     ),
 )

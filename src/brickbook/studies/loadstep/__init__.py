@@ -31,7 +31,7 @@ STUDY = Study(
         "above_source_band_v": "Highest sample, above 105 % of the contract",
     },
     headlines=(
-        Headline("Largest deviation in a load step", "peak_deviation_v", largest="value"),
+        Headline("Largest deviation in a load step", "peak_deviation_v", largest="value", index=False),
         Headline("Longest recovery, 1 % band", "recovery_time_s", when={"band": "1 %"}, largest="value", index=False),
     ),
 )
