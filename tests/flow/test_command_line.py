@@ -168,11 +168,11 @@ def test_import_names_wrong_words(bb, book, tmp_path):
 def test_a_column_can_be_corrected(bb, book, tmp_path):
     log = tmp_path / "odd.csv"
     rows = "\n".join(f"{k},0.05,{20 + k % 2}" for k in range(40))
-    log.write_text(f"t,Gadget,T\n{rows}\n")
+    log.write_text(f"t,Gadget,Case\n{rows}\n")
     given = ["--study", "standby", "--set", "mains_v=230", "--yes", "--book", book]
     wrong = bb("import", "wren-35", log, *given, "--column", "Gadgets=mains_power_w")
     assert wrong.code == 1
-    assert "does not begin with a header of the file. They are 't', 'Gadget', 'T'." in wrong.err
+    assert "does not begin with a header of the file. They are 't', 'Gadget', 'Case'." in wrong.err
     bad = bb("import", "wren-35", log, *given, "--column", "Gadget=mains_pauer_w")
     assert bad.code == 1
     assert "'mains_pauer_w' is not a quantity a column may hold" in bad.err

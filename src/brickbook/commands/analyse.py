@@ -16,6 +16,7 @@ from brickbook.analysis import analyse_charger, is_current, load, save
 from brickbook.book import Book
 from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, progress, wanted
 from brickbook.core.errors import BrickbookError, Fault
+from brickbook.library.catalogue import write_entry
 
 __all__ = ["analyse", "analyse_chargers"]
 
@@ -82,6 +83,7 @@ def _analyse_one(root: Path, slug: str) -> tuple[str, tuple[Fault, ...]]:
     try:
         with book.lock(slug):
             save(book, slug, analyse_charger(book, slug))
+            write_entry(book, slug)
     except BrickbookError as error:
         return slug, error.faults
     return slug, ()

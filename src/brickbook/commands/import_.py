@@ -77,6 +77,10 @@ def import_files(
             instruments=instruments,
         )
         _report(path, tables)
+        unnamed = _unnamed(tables)
+        if unnamed:
+            example = f"--instrument {unnamed[0]}=NAME"
+            console().print(f"! No instrument is named for {', '.join(unnamed)}: no figures without. Say {example}")
         if not known and not yes and not _agreed():
             console().print(f"{path.name} was not taken in. Correct a column with --column HEADER=COLUMN.")
             return 1
@@ -200,11 +204,28 @@ def _agreed() -> bool:
 
 
 def _likely(instruments: Mapping[str, Instrument], shape: Shape | None) -> dict[str, str]:
-    """The instrument of each quantity, where only one of bench.toml states an accuracy for it."""
+    """The instrument of each quantity of a meter log, where only one meter of bench.toml states an accuracy for it."""
     found: dict[str, str] = {}
     for column in shape.columns if shape is not None else ():
         quantity = quantity_of(column.column)
-        able = [n for n, i in instruments.items() if any(line.quantity == quantity for line in i.accuracy)]
+        able = [
+            name
+            for name, instrument in instruments.items()
+            # a scope's captures are another kind of file
+            if instrument.role != "oscilloscope" and any(line.quantity == quantity for line in instrument.accuracy)
+        ]
         if len(able) == 1 and not column.instrument:
             found[quantity] = able[0]
     return found
+
+
+def _unnamed(tables: Sequence[Table]) -> list[str]:
+    """Quantities whose instrument nobody named: without it they make no figures."""
+    return sorted(
+        {
+            quantity_of(column)
+            for table in tables
+            for column in table.columns
+            if column != "time_s" and not (column in table.origins and table.origins[column].instrument)
+        }
+    )

@@ -26,6 +26,7 @@ FloatArray = NDArray[np.float64]
 _FIXTURE_OHM, _U_FIXTURE_OHM = 0.0040, 0.0003
 _U_CABLE_OHM = 0.0030
 _CLOCK_GAP_S = 37.4
+_REPEATS = 5  # hand readings of each length and of the mass
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,11 +226,11 @@ def _hand_sheet(example: Example, bench: MeterBench, clock: datetime) -> RawDepo
         **{f"body {s}": v for s, v in zip(sides, example.body_mm, strict=True)},
         **{f"with prongs {s}": v for s, v in zip(sides, example.prongs_mm, strict=True)},
     }
-    one = np.zeros(3, dtype=np.int64)
+    one = np.zeros(_REPEATS, dtype=np.int64)
     for place, truth in places.items():
-        read = bench.read("calliper", "length_mm", np.full(3, truth), one, scatter=0.02)
+        read = bench.read("calliper", "length_mm", np.full(_REPEATS, truth), one, scatter=0.02)
         rows += [("length_mm", place, f"{v:.2f}", "mm", "calliper") for v in read]
-    read = bench.read("kitchen-scale", "mass_g", np.full(3, example.mass_g), one, scatter=0.05)
+    read = bench.read("kitchen-scale", "mass_g", np.full(_REPEATS, example.mass_g), one, scatter=0.05)
     rows += [("mass_g", "charger", f"{v:.1f}", "g", "kitchen-scale") for v in read]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -79,9 +79,9 @@ class MeterBench:
             slope = accuracy.percent_reading / 100
             bound = accuracy.bound(level) + slope * (np.abs(truth[here]) - abs(level))
             out[here] += self._fractions[key] * bound
-            # scatter beyond a digit averages rounding out, so a departure is drawn; below it, rounding is the departure
+            # scatter beyond half a digit averages rounding out: a departure is drawn; below it rounding is one
             spread = float(np.mean(np.broadcast_to(scatter, truth.shape)[here]))
-            if accuracy.linearity_percent_range is not None or spread > accuracy.resolution:
+            if accuracy.linearity_percent_range is not None or spread > 0.55 * accuracy.resolution:
                 out[here] += float(self.rng.uniform(-1, 1)) * accuracy.linearity()
             resolution = accuracy.resolution
             if resolution:
