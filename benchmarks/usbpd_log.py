@@ -124,6 +124,32 @@ def our_columns(words):
     return decoded, {name: decoded.flag(name) for name in (*FLAG_BITS, "power_limited")}
 
 
+def plain_messages(headers, words):
+    """Every field of every message by name: what a reader of a log wants to know."""
+    messages = []
+    at = 0
+    for header in headers:
+        count = header >> 12 & 7
+        messages.append(
+            {
+                "extended": bool(header >> 15),
+                "object_count": count,
+                "message_id": header >> 9 & 7,
+                "sender_bit": bool(header >> 8 & 1),
+                "spec_revision": header >> 6 & 3,
+                "data_role_dfp": bool(header >> 5 & 1),
+                "type": header & 31,
+                "objects": plain_dicts(words[at : at + count]),
+            }
+        )
+        at += count
+    return messages
+
+
+def our_messages(headers, words):
+    return decode_headers(headers), *our_columns(words)
+
+
 def plain_words(words):
     return [plain_pdo(word) for word in words]
 
@@ -210,6 +236,16 @@ def main():
     for name, column in flags.items():
         assert column.tolist() == [row["flags"].get(name, False) for row in plain]
     report(f"words with flags, as dictionaries ({captured.size})", captured.size, plain_s, our_s)
+    del plain
+
+    parsed = parse_message_log(data, name="benchmark")
+    our_s, (heads, pdos, flags) = timed(our_messages, parsed.header, parsed.all_objects, repeats=7)
+    plain_s, plain = timed(plain_messages, parsed.header.tolist(), parsed.all_objects.tolist(), repeats=1)
+    assert heads.message_id.tolist() == [message["message_id"] for message in plain]
+    assert pdos.max_voltage_v.tolist() == [o["max_v"] for message in plain for o in message["objects"]]
+    for name, column in flags.items():
+        assert column.tolist() == [o["flags"].get(name, False) for message in plain for o in message["objects"]]
+    report(f"logged messages, every field by name ({len(plain)})", len(plain), plain_s, our_s)
     del plain
 
     our_s, (log, headers, pdos, delivery) = timed(our_log, data, repeats=5)
