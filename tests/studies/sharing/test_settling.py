@@ -1,4 +1,4 @@
-"""The smallest settling set against a search through all sets."""
+"""The smallest settling set against a search through all sets, and against scipy's integer solver."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from scipy.optimize import Bounds, LinearConstraint, milp
 
 from brickbook.studies.sharing.settling import smallest_settling_set
 
@@ -28,7 +29,7 @@ def settles(tables, chosen):
 
 @pytest.mark.parametrize("seed", range(12))
 def test_no_smaller_set_settles(seed):
-    """scipy's solver against exhaustive search over all sets of combinations of three ports."""
+    """Against exhaustive search over all sets of combinations of three ports."""
     rng = np.random.default_rng(seed)
     base = rng.choice([15.0, 30.0, 45.0], size=(8, 3))
     tables = []
@@ -43,6 +44,37 @@ def test_no_smaller_set_settles(seed):
     assert settles(tables, chosen)
     for size in range(len(chosen)):
         assert not any(settles(tables, few) for few in combinations(available, size))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_as_small_as_the_integer_solvers_set(seed):
+    """scipy.optimize.milp on the same cover: 12 rules over the 31 combinations of five ports."""
+    rng = np.random.default_rng(100 + seed)
+    base = rng.choice([15.0, 30.0, 45.0], size=(32, 5))
+    tables = []
+    for _ in range(12):
+        other = base.copy()
+        for mask in rng.choice(np.arange(1, 32), size=3, replace=False):
+            other[mask] += 10.0
+        tables.append(table(5, lambda mask, port, other=other: other[mask, port]))
+    available = list(range(1, 32))
+    chosen, proven = smallest_settling_set(tables, available, 1.0)
+    assert proven
+    assert settles(tables, chosen)
+    rows = np.array([np.nanmax(np.abs(a - b)[1:], axis=1) > 1.0 for a, b in combinations(tables, 2)], dtype=float)
+    rows = rows[rows.any(axis=1)]
+    answer = milp(
+        np.ones(31), constraints=LinearConstraint(rows, lb=1.0), bounds=Bounds(0, 1), integrality=np.ones(31, dtype=int)
+    )
+    assert len(chosen) == round(answer.fun)
+
+
+def test_a_search_that_is_given_up_says_so():
+    """Sixty rules: only the first forty count, so nothing is proven."""
+    rng = np.random.default_rng(5)
+    tables = [table(3, lambda mask, port, by=by: 20.0 + by[mask]) for by in rng.uniform(0.0, 40.0, size=(60, 8))]
+    _, proven = smallest_settling_set(tables, list(range(1, 8)), 1.0)
+    assert not proven
 
 
 def test_one_rule_needs_no_look():
