@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from importlib.resources import files
+from multiprocessing import get_context
+from os import cpu_count
 from pathlib import Path
 
 from brickbook.book import Book, write_atomic
@@ -21,6 +25,7 @@ from brickbook.readers import guess_shape, matching_shape
 __all__ = ["deposit", "example_title", "make_book"]
 
 _SEED = 20261003
+_SHAPES = b"# How the columns of each kind of log are understood.\n"
 _TOP = ("book.toml", "bench.toml", "house-rules.toml")
 
 
@@ -33,19 +38,44 @@ def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bo
     """Write the example book into a folder that is empty or not there; gives each charger's slug once it is done."""
     for name in _TOP[1:]:
         write_atomic(root / name, _text(name).encode(), name=name)
-    write_atomic(root / "shapes.toml", b"# How the columns of each kind of log are understood.\n", name="shapes.toml")
+    write_atomic(root / "shapes.toml", _SHAPES, name="shapes.toml")
     write_atomic(root / ".gitignore", b"derived/\n", name=".gitignore")
     write_atomic(root / _TOP[0], _text(_TOP[0]).encode(), name=_TOP[0])
+    jobs = [(root, number, slug, brief) for number, slug in enumerate(slugs)]
+    workers = min(len(jobs), cpu_count() or 1)
+    if workers < 2:
+        yield from map(_make_charger, jobs)
+        return
+    with ProcessPoolExecutor(workers, initializer=_share, initargs=(get_context().Lock(),)) as pool:
+        yield from pool.map(_make_charger, jobs)
+    # found by several processes in any order: written in one, so that the book is the same each time
     book = Book.open(root)
-    for number, slug in enumerate(slugs):
-        folder = f"{slug}/"
-        (root / "chargers" / slug / "raw").mkdir(parents=True)
-        for name in ("charger.toml", "notes.md", "verdict.md"):
-            path = root / "chargers" / slug / name
-            write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
-        for raw in _everything(book, slug, _SEED + number, brief=brief):
-            deposit(book, slug, raw)
-        yield slug
+    shapes = sorted(book.shapes.values(), key=lambda shape: shape.id)
+    write_atomic(root / "shapes.toml", _SHAPES, name="shapes.toml")
+    for shape in shapes:
+        book.save_shape(shape)
+
+
+# One for all processes that write into one book; none is needed where there is one process.
+_guard: AbstractContextManager[object] = nullcontext()
+
+
+def _share(lock: AbstractContextManager[object]) -> None:
+    global _guard  # noqa: PLW0603 - the way a pool hands a lock to its workers
+    _guard = lock
+
+
+def _make_charger(job: tuple[Path, int, str, bool]) -> str:
+    root, number, slug, brief = job
+    book = Book.open(root)
+    folder = f"{slug}/"
+    (root / "chargers" / slug / "raw").mkdir(parents=True)
+    for name in ("charger.toml", "notes.md", "verdict.md"):
+        path = root / "chargers" / slug / name
+        write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
+    for raw in _everything(book, slug, _SEED + number, brief=brief):
+        deposit(book, slug, raw)
+    return slug
 
 
 def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[RawDeposit]:
@@ -68,8 +98,11 @@ def deposit(book: Book, slug: str, raw: RawDeposit) -> None:
     if raw.reader == "meter-log":
         known = matching_shape(raw.data, tuple(book.shapes.values()), name=raw.name)
         if known is None:
-            known = guess_shape(raw.data, raw.name).shape
-            book.save_shape(known)
+            with _guard:
+                known = matching_shape(raw.data, tuple(book.shapes.values()), name=raw.name)
+                if known is None:
+                    known = guess_shape(raw.data, raw.name).shape
+                    book.save_shape(known)
         shape = known.id
     book.import_raw(
         slug,
