@@ -52,6 +52,9 @@ SLICES: Mapping[str, Example] = {
         sweeps=(),
         situations=(),
     ),
+    "hand-and-sweep": dataclasses.replace(
+        CHARGERS["wren-35"], loadings=(), sweeps=CHARGERS["wren-35"].sweeps[1:2], situations=()
+    ),
     "plover-67": dataclasses.replace(
         CHARGERS["plover-67"],
         loadings=CHARGERS["plover-67"].loadings[1:2],

@@ -204,3 +204,9 @@ def test_cable_keeps_its_contract(bb):
         "cable", "--source-v", "5", "--current-a", "3", "--resistance-ohm", "0.25", "--power-w", "15", "--json"
     )
     assert limited.json()["feasible"] is False
+
+
+def test_cautions_stand_before_their_steps(bb, published_book):
+    shown = bb("show", "wren-35", "--procedure", "--study", "efficiency", "--book", published_book)
+    assert shown.code == 0
+    assert shown.out.index("CAUTION  Mains voltage kills.") < shown.out.index("1. Set the mains supply")

@@ -25,12 +25,18 @@ def show(
     /,
     *,
     study: Annotated[str | None, Parameter(help="Only this study.")] = None,
+    procedure: Annotated[
+        bool, Parameter(negative="", help="Show how the readings are got, each caution before its step.")
+    ] = False,
     why: Annotated[str | None, Parameter(help="Key of a figure, or part of it: show where it comes from.")] = None,
     json: JsonOption = False,
     book: BookOption = Path(),
 ) -> int:
     """Show a charger's figures and what was found against each limit."""
     opened = open_book(book)
+    if procedure:
+        wanted(opened, [charger])
+        return _procedures(study)
     (slug,) = wanted(opened, [charger])
     stored = load(opened, slug)
     figures = [f for f in stored.figures if study is None or f.study == study]
@@ -64,6 +70,23 @@ def show(
     for note in stored.notes:
         if note.severity == "warning" and (study is None or note.study == study):
             out.print(Text(f"! {note.text}"))
+    return 0
+
+
+def _procedures(study: str | None) -> int:
+    out = console()
+    for one in STUDIES:
+        if study is not None and one.id != study:
+            continue
+        out.print(Text(f"{one.title}: {one.procedure.summary}"), style="bold")
+        for caution in one.procedure.cautions:
+            out.print(Text(f"  CAUTION  {caution}"))
+        for number, step in enumerate(one.procedure.steps, 1):
+            if step.caution:
+                out.print(Text(f"  CAUTION  {step.caution}"))
+            out.print(Text(f"  {number}. {step.text}"))
+            if step.settle:
+                out.print(Text(f"     until: {step.settle}"))
     return 0
 
 
