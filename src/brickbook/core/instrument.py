@@ -10,7 +10,8 @@ its own (`linearity_percent_range`, else half the last digit), drawn anew for ea
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
 from annotated_types import Ge, Gt, MinLen
@@ -90,8 +91,13 @@ class Instrument:
         Its accuracy table; for each quantity the line with the smallest range that holds the reading is used.
     calibrated, due
         ISO dates; a reading taken after `due` is flagged.
-    loss_ohm
-        Resistance of its current path where a wiring correction needs it [Ohm].
+    address
+        VISA resource name, e.g. "TCPIP::192.0.2.7::5025::SOCKET" or "ASRL/dev/ttyUSB0::INSTR"; "" for an instrument
+        the tester reads by hand or whose files are taken in.
+    dialect
+        Name of the file that says how to speak to it: one of the generic ones, or a TOML file beside bench.toml.
+    channels
+        What is connected to each of its channels: port id, or "body", "ambient" ..., to the instrument's channel.
     """
 
     role: Literal[
@@ -114,6 +120,9 @@ class Instrument:
     serial: str = ""
     calibrated: str = ""
     due: str = ""
+    address: str = ""
+    dialect: str = ""
+    channels: Mapping[str, str] = field(default_factory=dict)
 
     def accuracy_for(self, quantity: str, reading: float, range_max: float | None = None) -> Accuracy | None:
         """The line that applies to a reading [unit], on a stated range or the smallest that holds it.

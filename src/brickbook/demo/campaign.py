@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Instrument
 from brickbook.core.quantities import column_name, quantity_of
-from brickbook.demo.meters import MeterBench
-from brickbook.demo.physics import HARMONICS, Operation, operate, standby_power_w, steps
 from brickbook.demo.scenario import Example, Loading, Sweep
 from brickbook.demo.writers import SHAPES, Log
+from brickbook.simbench.meters import MeterBench
+from brickbook.simbench.physics import HARMONICS, Operation, operate, standby_power_w, steps
 
 __all__ = ["RawDeposit", "campaign"]
 

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
-from brickbook.demo.meters import MeterBench
 from brickbook.demo.scenario import Example
+from brickbook.simbench.meters import MeterBench
 
 __all__ = ["BARRIERS", "ExampleBarrier", "isolation_campaign", "network_readings"]
 

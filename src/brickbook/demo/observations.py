@@ -13,9 +13,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from brickbook.demo.campaign import RawDeposit
-from brickbook.demo.physics import PortModel
 from brickbook.demo.scenario import Example
 from brickbook.readers import OBSERVATION_HEADER
+from brickbook.simbench.physics import PortModel
 from brickbook.usbpd import EprAvsSourcePdo, FixedSourcePdo, PpsSourcePdo
 
 __all__ = ["observations"]

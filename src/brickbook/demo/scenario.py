@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from brickbook.demo.physics import ChargerModel, PfcStage, PortModel
+from brickbook.simbench.physics import ChargerModel, PfcStage, PortModel
 
 __all__ = ["CHARGERS", "Example", "Loading", "Sweep"]
 

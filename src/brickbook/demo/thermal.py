@@ -19,9 +19,9 @@ from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Accuracy, Instrument
 from brickbook.core.quantities import channel_of, column_name, quantity_of
 from brickbook.demo.campaign import RawDeposit
-from brickbook.demo.meters import MeterBench
-from brickbook.demo.physics import Operation, operate
 from brickbook.demo.scenario import CHARGERS, Example
+from brickbook.simbench.meters import MeterBench
+from brickbook.simbench.physics import Operation, operate
 
 __all__ = ["HEAT", "TEMPERATURE_LOGGER", "Heat", "Overload", "SoakTruth", "heat_campaign", "soak_truth"]
 

@@ -28,8 +28,8 @@ from scipy import signal
 from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
-from brickbook.demo.physics import PortModel
 from brickbook.demo.scenario import Example
+from brickbook.simbench.physics import PortModel
 
 __all__ = ["SCOPE", "Emission", "ac_waveform", "captures"]
 

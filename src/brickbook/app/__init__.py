@@ -1,0 +1,3 @@
+"""The local web app over a book."""
+
+__all__: list[str] = []

@@ -1,0 +1,3 @@
+"""The bench: plan, instruments, runner and interlocks."""
+
+__all__: list[str] = []
