@@ -61,6 +61,18 @@ class VoltageCurve:
         """Largest current the curve speaks of [A]."""
         return self.current_a[-1] if len(self.current_a) > 1 else inf
 
+    def at(self, current_a: float) -> Measured:
+        """Voltage at a current [V].
+
+        Raises
+        ------
+        ValueError
+            Beyond the largest load.
+        """
+        if current_a > self.most_a * (1 + _SMALL):
+            raise ValueError(f"{current_a:g} A is beyond the largest load, {self.most_a:g} A")
+        return next(line for line in self.lines() if current_a <= line.high_a * (1 + _SMALL)).voltage_at(current_a)
+
     def lines(self) -> Iterable[_Line]:
         """Its straight pieces, from zero current on: the first is drawn on down to no load."""
         if len(self.current_a) == 1:
@@ -106,7 +118,12 @@ def steady_voltage(voltage_v: float | Measured, words: str = "") -> VoltageCurve
 
 
 def measured_curve(
-    figures: Iterable[Figure], port: str, output_v: float, *, mains_v: float | None = None
+    figures: Iterable[Figure],
+    port: str,
+    output_v: float,
+    *,
+    mains_v: float | None = None,
+    contract: str | None = None,
 ) -> VoltageCurve | None:
     """The measured voltage over current of a port at a set voltage, from the figures of the regulation study.
 
@@ -118,6 +135,8 @@ def measured_curve(
         Which port, at which set voltage [V]; within 1 %.
     mains_v
         Only at this mains voltage [V]; else the supply with the most loads, the lower of equals.
+    contract
+        Only under this contract, where a fixed and a programmable one share a voltage.
 
     Returns
     -------
@@ -131,7 +150,7 @@ def measured_curve(
             continue
         if at.get("measured_at", "receptacle") != "receptacle" or "load_a" not in at or "output_v" not in at:
             continue
-        if abs(at.number("output_v") / output_v - 1.0) > 0.01:
+        if abs(at.number("output_v") / output_v - 1.0) > 0.01 or contract not in (None, at.get("contract")):
             continue
         supply = at.number("mains_v") if "mains_v" in at else 0.0
         if mains_v is None or abs(supply / mains_v - 1.0) <= 0.05:
