@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,15 +12,12 @@ from cyclopts import Parameter
 from rich.table import Table as RichTable
 from rich.text import Text
 
-from brickbook.book import Book
+from brickbook.analysis import Wishes, check_wishes, read_as, shape_for
 from brickbook.commands.common import BookOption, console, open_book, parse_pairs, wanted
-from brickbook.core.conditions import Conditions
 from brickbook.core.errors import BookError, Fault, ReadError
-from brickbook.core.instrument import Instrument
-from brickbook.core.quantities import quantity_of
 from brickbook.core.shape import Shape
-from brickbook.core.table import RawFile, Table
-from brickbook.readers import READERS, Guess, guess_shape, matching_shape
+from brickbook.core.table import Table
+from brickbook.readers import Guess
 from brickbook.studies import STUDIES
 
 __all__ = ["import_files"]
@@ -64,23 +61,20 @@ def import_files(
     conditions = parse_pairs(set_ or (), "--set")
     ranges = {k: float(v) for k, v in parse_pairs(range_ or (), "--range").items() if _is_number("--range", k, v)}
     stated = {k: str(v) for k, v in parse_pairs(instrument or (), "--instrument").items()}
+    wishes = Wishes(reader, _corrections(column or ()), conditions, stated)
     for path in files:
         data = _bytes(path)
-        shape, known = _shape(opened, data, path, column or ()) if reader == "meter-log" else (None, True)
-        instruments = {**_likely(opened.instruments, shape), **stated}
-        tables = READERS[reader](
-            data,
-            name=str(path),
-            raw=RawFile(path.name, ""),
-            shape=shape,
-            conditions=Conditions.of(conditions),
-            instruments=instruments,
-        )
-        _report(path, tables)
-        unnamed = _unnamed(tables)
-        if unnamed:
-            example = f"--instrument {unnamed[0]}=NAME"
-            console().print(f"! No instrument is named for {', '.join(unnamed)}: no figures without. Say {example}")
+        shape, known, guess = shape_for(opened, data, str(path), wishes)
+        if guess is not None and shape is not None:
+            _show(path, guess, shape)
+        elif shape is not None:
+            console().print(Text(f"{path.name}: columns as before (shape {shape.id})"))
+        seen = read_as(opened, data, str(path), path.name, wishes, shape, known, guess)
+        _report(path, seen.tables)
+        if seen.unnamed:
+            example = f"--instrument {seen.unnamed[0]}=NAME"
+            words = ", ".join(seen.unnamed)
+            console().print(f"! No instrument is named for {words}: no figures without. Say {example}")
         if not known and not yes and not _agreed():
             console().print(f"{path.name} was not taken in. Correct a column with --column HEADER=COLUMN.")
             return 1
@@ -100,7 +94,7 @@ def import_files(
             imported=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
             conditions=conditions,
             ranges=ranges,
-            instruments=instruments,
+            instruments=seen.instruments,
             note=note,
         )
         console().print(Text(f"taken in: chargers/{slug}/raw/{entry.path}, SHA-256 {entry.sha256}"))
@@ -109,14 +103,7 @@ def import_files(
 
 
 def _check_words(studies: Sequence[str], reader: str, files: Sequence[Path]) -> None:
-    known = [s.id for s in STUDIES]
-    faults = [
-        Fault("--study", s, "is not a study.", f"The studies are {', '.join(known)}.")
-        for s in studies
-        if s not in known
-    ]
-    if reader not in READERS:
-        faults.append(Fault("--reader", reader, "is not a reader.", f"The readers are {', '.join(sorted(READERS))}."))
+    faults = check_wishes(studies, [s.id for s in STUDIES], reader)
     if not files:
         faults.append(Fault("import", "", "no file was named.", "Name at least one after the charger."))
     if faults:
@@ -136,35 +123,16 @@ def _bytes(path: Path) -> bytes:
         raise ReadError(Fault(str(path), "", f"cannot be read: {error.strerror}.")) from error
 
 
-def _shape(book: Book, data: bytes, path: Path, corrections: Sequence[str]) -> tuple[Shape, bool]:
-    """The shape of a log, and whether the book knew it; a guess is shown."""
-    if not corrections:
-        known = matching_shape(data, tuple(book.shapes.values()), name=str(path))
-        if known is not None:
-            console().print(Text(f"{path.name}: columns as before (shape {known.id})"))
-            return known, True
-    guess = guess_shape(data, str(path))
-    shape = _corrected(guess.shape, corrections, str(path))
-    _show(path, guess, shape)
-    return shape, False
-
-
-def _corrected(shape: Shape, corrections: Sequence[str], file: str) -> Shape:
+def _corrections(corrections: Sequence[str]) -> tuple[tuple[str, str, str], ...]:
+    """Texts like HEADER=COLUMN[UNIT] in their parts."""
+    found = []
     for text in corrections:
         header, equals, right = text.rpartition("=")
+        if not equals:
+            raise BookError(Fault("--column", text, "is not written HEADER=COLUMN.", "HEADER= leaves it unused."))
         column, _, unit = right.partition("[")
-        if not equals or header not in shape.headers:
-            listed = ", ".join(repr(h) for h in shape.headers)
-            raise ReadError(
-                Fault(file, f"--column {text}", "does not begin with a header of the file.", f"They are {listed}.")
-            )
-        try:
-            shape = shape.with_column(header, column.strip(), unit=unit.strip().removesuffix("]"))
-        except ValueError as error:
-            raise ReadError(
-                Fault(file, f"--column {text}", f"{error}.", "Quantities stand in docs/reference.")
-            ) from error
-    return shape
+        found.append((header, column.strip(), unit.strip().removesuffix("]")))
+    return tuple(found)
 
 
 def _show(path: Path, guess: Guess, shape: Shape) -> None:
@@ -201,31 +169,3 @@ def _agreed() -> bool:
         console().print("Nobody is there to confirm the columns: say --yes to take the guess.")
         return False
     return console().input("Are these columns right? [y/N] ").strip().lower() in ("y", "yes")
-
-
-def _likely(instruments: Mapping[str, Instrument], shape: Shape | None) -> dict[str, str]:
-    """The instrument of each quantity of a meter log, where only one meter of bench.toml states an accuracy for it."""
-    found: dict[str, str] = {}
-    for column in shape.columns if shape is not None else ():
-        quantity = quantity_of(column.column)
-        able = [
-            name
-            for name, instrument in instruments.items()
-            # a scope's captures are another kind of file
-            if instrument.role != "oscilloscope" and any(line.quantity == quantity for line in instrument.accuracy)
-        ]
-        if len(able) == 1 and not column.instrument:
-            found[quantity] = able[0]
-    return found
-
-
-def _unnamed(tables: Sequence[Table]) -> list[str]:
-    """Quantities whose instrument nobody named: without it they make no figures."""
-    return sorted(
-        {
-            quantity_of(column)
-            for table in tables
-            for column in table.columns
-            if column != "time_s" and not (column in table.origins and table.origins[column].instrument)
-        }
-    )
