@@ -4,6 +4,27 @@ from brickbook.book._files import write_atomic
 from brickbook.book._lock import Holder
 from brickbook.book.book import Book, slug_problem
 from brickbook.book.entries import IndexEntry
+from brickbook.book.publications import (
+    Publication,
+    PublishedFigure,
+    add_publication,
+    published_state,
+    read_publications,
+)
 from brickbook.book.settings import BenchLimits, BookSettings, TextFile
 
-__all__ = ["BenchLimits", "Book", "BookSettings", "Holder", "IndexEntry", "TextFile", "slug_problem", "write_atomic"]
+__all__ = [
+    "BenchLimits",
+    "Book",
+    "BookSettings",
+    "Holder",
+    "IndexEntry",
+    "Publication",
+    "PublishedFigure",
+    "TextFile",
+    "add_publication",
+    "published_state",
+    "read_publications",
+    "slug_problem",
+    "write_atomic",
+]
