@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,45 +9,14 @@ from cyclopts import Parameter
 from rich.table import Table
 from rich.text import Text
 
-from brickbook.analysis import load
-from brickbook.book import Book
 from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, wanted
-from brickbook.core.charger import Charger
 from brickbook.core.errors import BookError, Fault
-from brickbook.core.figure import Figure
-from brickbook.core.uncertainty import Measured
-from brickbook.library.choosing import Interruption, Placed, Use, best_use, yearly_energy_kwh
+from brickbook.library.chosen import Choice, Choices, choose_among
 from brickbook.library.devices import read_devices
-from brickbook.library.offers import offer_of
-from brickbook.publish.numbers import figure_text, value_text
+from brickbook.publish.chosen import SHARING_WORDS, interruption_words, measured_words, placed_words
+from brickbook.publish.numbers import figure_text
 
 __all__ = ["choose"]
-
-_SHARING = {
-    "alone": "one device alone",
-    "measured": "powers of the ports as offered when looked at",
-    "claimed table": "powers of the ports by the maker's table, not measured",
-    "claimed budgets": "budgets by the maker's word, divided as is best; how the charger divides them is not measured",
-    "total only": "only the nameplate's total is known; how the charger divides it is not measured",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class _Choice:
-    """A charger and its best use."""
-
-    slug: str
-    charger: Charger
-    use: Use
-    volume: Figure | None
-    energy: Measured | None
-    price_per_kwh: float | None
-    currency: str
-
-    @property
-    def cost(self) -> Measured | None:
-        """Of its energy in a year [currency]."""
-        return None if self.energy is None or self.price_per_kwh is None else self.energy * self.price_per_kwh
 
 
 def choose(
@@ -75,66 +42,21 @@ def choose(
         ) from error
     listed = read_devices(text, str(devices))
     opened = open_book(book)
-    choices, missing = [], []
-    for slug in wanted(opened, charger or ()):
-        try:
-            figures: Sequence[Figure] = load(opened, slug).figures
-        except BookError:
-            figures = ()
-            missing.append(slug)
-        choices.append(_choice(opened, slug, figures, listed, mains_v))
-    choices.sort(key=lambda c: (not c.use.suffices, -round(c.use.value, 6), c.slug))
-    best = {words: _extreme(choices, of) for words, of in _BEST.items()}
+    found = choose_among(opened, wanted(opened, charger or ()), listed, mains_v=mains_v)
     if json:
         print_json(
             {
-                "chargers": [_json(c) for c in choices],
-                "best": {words: None if c is None else c.slug for words, c in best.items()},
-                "not_analysed": missing,
+                "chargers": [_json(c) for c in found.choices],
+                "best": {words: None if c is None else c.slug for words, c in found.best.items()},
+                "not_analysed": list(found.missing),
             }
         )
         return 0
-    _print(choices, best, missing)
+    _print(found)
     return 0
 
 
-def _choice(book: Book, slug: str, figures: Sequence[Figure], listed: Any, mains_v: float | None) -> _Choice:
-    described = book.charger(slug)
-    offer = offer_of(described, figures)
-    use = best_use(offer, listed)
-    volume = next((f for f in figures if (f.study, f.name) == ("identity", "body_volume_cm3")), None)
-    energy = yearly_energy_kwh(offer, use, mains_v=mains_v)
-    return _Choice(slug, described, use, volume, energy, book.settings.energy_price_per_kwh, book.settings.currency)
-
-
-def _volume(choice: _Choice) -> float | None:
-    return None if choice.volume is None else choice.volume.value
-
-
-def _price(choice: _Choice) -> float | None:
-    """Prices in another currency than the book's are not compared."""
-    price = choice.charger.price
-    return None if price is None or price.currency != choice.currency else price.amount
-
-
-def _energy(choice: _Choice) -> float | None:
-    return None if choice.energy is None else float(choice.energy.value)
-
-
-_BEST: dict[str, Callable[[_Choice], float | None]] = {
-    "smallest": _volume,
-    "cheapest": _price,
-    "most efficient": _energy,
-}
-
-
-def _extreme(choices: Sequence[_Choice], of: Callable[[_Choice], float | None]) -> _Choice | None:
-    """Of those that suffice and of which it is known, the one with the least."""
-    known = [(value, c.slug, c) for c in choices if c.use.suffices and (value := of(c)) is not None]
-    return min(known, key=lambda item: item[:2])[2] if known else None
-
-
-def _json(choice: _Choice) -> dict[str, Any]:
+def _json(choice: Choice) -> dict[str, Any]:
     use, price = choice.use, choice.charger.price
     return {
         "charger": choice.slug,
@@ -166,23 +88,23 @@ def _json(choice: _Choice) -> dict[str, Any]:
             }
             for i in use.interruptions
         ],
-        "volume_cm3": _volume(choice),
+        "volume_cm3": choice.volume_cm3,
         "price": None if price is None else {"amount": price.amount, "currency": price.currency, "date": price.date},
-        "energy_kwh_per_year": _energy(choice),
+        "energy_kwh_per_year": choice.energy_kwh,
         "u_energy_kwh_per_year": None if choice.energy is None else float(choice.energy.u),
         "cost_per_year": None if choice.cost is None else float(choice.cost.value),
     }
 
 
-def _print(choices: Sequence[_Choice], best: dict[str, _Choice | None], missing: Sequence[str]) -> None:
-    out = console()
+def _print(found: Choices) -> None:
+    out, choices = console(), found.choices
     table = Table(
         "Charger", "Suffices", "Device", "Port", "Gets", "From", title="Devices on chargers", title_justify="left"
     )
     for choice in choices:
         for k, placed in enumerate(choice.use.placed):
             first = (choice.charger.name, "yes" if choice.use.suffices else "no") if k == 0 else ("", "")
-            table.add_row(*(Text(words) for words in (*first, placed.device.name, *_placed_words(placed))))
+            table.add_row(*(Text(words) for words in (*first, placed.device.name, *placed_words(placed))))
         table.add_section()
     out.print(table)
     facts = Table("Charger", "Volume", "Price", "Energy a year", "Cost a year", title="And", title_justify="left")
@@ -192,47 +114,23 @@ def _print(choices: Sequence[_Choice], best: dict[str, _Choice | None], missing:
             Text(choice.charger.name),
             "not measured" if choice.volume is None else figure_text(choice.volume),
             "not stated" if price is None else f"{price.amount:g} {price.currency}",
-            _number(choice.energy, "kWh"),
-            _number(choice.cost, choice.currency)
+            measured_words(choice.energy, "kWh"),
+            measured_words(choice.cost, choice.currency)
             if choice.price_per_kwh is not None
             else "no price of energy in book.toml",
         )
     out.print(facts)
     for choice in choices:
-        out.print(Text(f"{choice.charger.name}: {_SHARING[choice.use.sharing]}."))
+        out.print(Text(f"{choice.charger.name}: {SHARING_WORDS[choice.use.sharing]}."))
         for interruption in choice.use.interruptions:
             if interruption.before_w is not None or interruption.without_power_s is not None:
-                out.print(Text(f"  {_interruption_words(interruption)}"))
+                out.print(Text(f"  {interruption_words(interruption)}"))
         if choice.use.interruptions and all(i.without_power_s is None for i in choice.use.interruptions):
             out.print(Text("  Who is interrupted when another device is plugged in: not measured."))
     if not any(choice.use.suffices for choice in choices):
         out.print("No charger serves all devices well.")
-    for words, found in best.items():
-        if found is not None:
-            out.print(Text(f"The {words} that suffices: {found.charger.name}"))
-    if missing:
-        out.print(f"Not analysed yet, so by their makers' claims alone: {', '.join(missing)}")
-
-
-def _placed_words(placed: Placed) -> tuple[str, str, str]:
-    if placed.served is None:
-        return placed.port or "none", "nothing", ""
-    short = "" if placed.enough else f" of {placed.device.power_w:g}"
-    return placed.port, f"{placed.served.far_w:.1f}{short} W at {placed.served.far_v:.2f} V", placed.served.mode.words
-
-
-def _interruption_words(found: Interruption) -> str:
-    words = f"{found.device}, when {found.joined} is plugged in:"
-    if found.before_w is not None and found.after_w is not None:
-        if abs(found.before_w - found.after_w) < 0.5:
-            words += f" its port stays at {found.after_w:g} W ({found.known_by})"
-        else:
-            words += f" its port goes from {found.before_w:g} to {found.after_w:g} W ({found.known_by})"
-            words += ", so its contract is made anew"
-    if found.without_power_s is None:
-        return f"{words}; without power: not measured"
-    return f"{words}; without power for up to {found.without_power_s:.3g} s, measured"
-
-
-def _number(number: Measured | None, unit: str) -> str:
-    return "not measured" if number is None else value_text(float(number.value), 2.0 * float(number.u), unit)
+    for words, best in found.best.items():
+        if best is not None:
+            out.print(Text(f"The {words} that suffices: {best.charger.name}"))
+    if found.missing:
+        out.print(f"Not analysed yet, so by their makers' claims alone: {', '.join(found.missing)}")

@@ -20,12 +20,12 @@ from brickbook.commands.common import BookOption, JsonOption, console, open_book
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.figure import Figure
 from brickbook.core.page import Cell, Section, TableBlock, Text
-from brickbook.library.catalogue import Catalogue, open_catalogue
-from brickbook.library.comparing import Comparison, Difference, compare_items
-from brickbook.library.page import front_section, places, retest_section, shelf_order, shelf_section
-from brickbook.library.pareto import Front, pareto_front
+from brickbook.library.catalogue import open_catalogue
+from brickbook.library.compared import FrontRows, compare_shelf
+from brickbook.library.comparing import Comparison, Difference
+from brickbook.library.page import places, retest_section, shelf_order
 from brickbook.library.retest import Retest, compare_samples
-from brickbook.library.shelf import Shelf, better_end, gather_shelf
+from brickbook.library.shelf import Shelf, better_end
 from brickbook.publish.numbers import figure_text, plain_text
 from brickbook.publish.pages import css_string, environment, file_address, style_sheet
 
@@ -68,74 +68,23 @@ def compare(
         raise BookError(Fault("FIGURE", "", "is missing.", "For example: brickbook compare no_load_power_w"))
     when = parse_pairs(set_ or (), "--set")
     with open_catalogue([opened, *(open_book(path) for path in also_book or ())]) as catalogue:
-        shelf = gather_shelf(catalogue, figure, when)
-        further = tuple(gather_shelf(catalogue, name) for name in with_ or ())
-        missing = tuple(name for done in catalogue.refreshed for name in done.missing)
-        other = None if against is None else _index_of(shelf, against)
-        compared = _compared(shelf, other, repeat_u)
-        sections = [shelf_section(shelf, compared, against=shelf.entries[other].title if other is not None else "")]
-        front = None
-        if further:
-            front = _front((shelf, *further), catalogue)
-            sections.append(front_section((shelf, *further), front[0], front[1], front[2]))
+        found = compare_shelf(catalogue, figure, when, further=with_ or (), against=against, repeat_u=repeat_u)
+    shelf, compared, front = found.shelf, found.comparison, found.front
     if html is not None:
-        _write_page(html, opened, sections, shelf, compared)
+        _write_page(html, opened, found.sections, shelf, compared)
     if json:
-        print_json(_json(shelf, compared, other, missing) | ({} if front is None else {"front": _front_json(front)}))
+        print_json(
+            _json(shelf, compared, found.against, found.missing)
+            | ({} if front is None else {"front": _front_json(front)})
+        )
         return 0
-    for section in sections:
+    for section in found.sections:
         _print(section, top)
-    if missing:
-        console().print(f"Not analysed yet, and not in here: {', '.join(missing)}")
+    if found.missing:
+        console().print(f"Not analysed yet, and not in here: {', '.join(found.missing)}")
     if html is not None:
         console().print(f"The page: {html}")
     return 0
-
-
-def _compared(shelf: Shelf, against: int | None, repeat_u: float) -> Comparison:
-    try:
-        return compare_items(shelf.items, against=against, repeat_u=repeat_u)
-    except ValueError as error:
-        raise BookError(Fault("--repeat-u", f"{repeat_u:g}", f"{error}.")) from error
-
-
-def _index_of(shelf: Shelf, charger: str) -> int:
-    for k, label in enumerate(shelf.items.labels):
-        if charger == label or label.startswith(f"{charger} ("):
-            return k
-    there = ", ".join(shelf.items.labels[:20])
-    raise BookError(Fault("--against", charger, "has no such figure taken so.", f"There are: {there}."))
-
-
-_FrontRows = tuple[tuple[str, ...], tuple[tuple[int, ...], ...], Front]
-
-
-def _front(shelves: tuple[Shelf, ...], catalogue: Catalogue) -> _FrontRows:
-    """Chargers that have all figures, where each stands on each shelf, and the front."""
-    ends = []
-    for shelf in shelves:
-        end = better_end(shelf.name)
-        if not end:
-            problem = f"nothing says whether more or less of {shelf.study}/{shelf.name} is better."
-            raise BookError(Fault("--with", shelf.name, problem, "Compare it alone."))
-        ends.append(end)
-    where = [{(e.book, e.charger): k for k, e in enumerate(shelf.entries)} for shelf in shelves]
-    have = [key for key in where[0] if all(key in places_ for places_ in where)]
-    if not have:
-        raise BookError(Fault("--with", ", ".join(s.name for s in shelves), "no charger has all of these figures."))
-    rows = tuple(tuple(places_[key] for places_ in where) for key in have)
-    apart = [compare_items(shelf.items, against=0).u_apart for shelf in shelves]
-    front = pareto_front(
-        [[float(shelf.items.value[k]) for shelf, k in zip(shelves, row, strict=True)] for row in rows],
-        [[float(u[k]) for u, k in zip(apart, row, strict=True)] for row in rows],
-        ends,
-    )
-    many = len(catalogue.books) > 1
-    titles = tuple(
-        f"{shelves[0].entries[row[0]].title} ({book})" if many else shelves[0].entries[row[0]].title
-        for (book, _), row in zip(have, rows, strict=True)
-    )
-    return titles, rows, front
 
 
 def _samples(book: Book, sample: Sequence[str], *, json: bool, html: Path | None) -> int:
@@ -236,7 +185,7 @@ def _difference_json(difference: Difference) -> dict[str, Any]:
     }
 
 
-def _front_json(front: _FrontRows) -> list[dict[str, Any]]:
+def _front_json(front: FrontRows) -> list[dict[str, Any]]:
     titles, _, found = front
     return [
         {
