@@ -11,7 +11,7 @@ from brickbook.book.publications import (
     published_state,
     read_publications,
 )
-from brickbook.book.settings import BenchLimits, BookSettings, TextFile
+from brickbook.book.settings import BenchLimits, BookSettings, PublishSettings, TextFile
 
 __all__ = [
     "BenchLimits",
@@ -20,6 +20,7 @@ __all__ = [
     "Holder",
     "IndexEntry",
     "Publication",
+    "PublishSettings",
     "PublishedFigure",
     "TextFile",
     "add_publication",

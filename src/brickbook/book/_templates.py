@@ -15,7 +15,7 @@ import tomlkit
 
 from brickbook.book._words import WORDS
 from brickbook.book._write import inline
-from brickbook.book.settings import BenchLimits, BookSettings
+from brickbook.book.settings import BenchLimits, BookSettings, PublishSettings
 from brickbook.core.charger import (
     Budget,
     Charger,
@@ -47,6 +47,9 @@ def book_text(settings: BookSettings) -> str:
     lines += ["", *_words(WORDS[BookSettings]["mains"][1])]
     for place, mains in enumerate(settings.mains):
         lines += ["", "[[mains]]", *_keys(Mains, mains, explain=place == 0)]
+    used = settings.publish != PublishSettings()
+    lines += ["", *_words(WORDS[BookSettings]["publish"][1]), "[publish]" if used else "#[publish]"]
+    lines += _keys(PublishSettings, settings.publish if used else None)
     return _joined(lines)
 
 

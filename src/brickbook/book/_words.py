@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import get_args, get_type_hints
 
-from brickbook.book.settings import BenchLimits, BookSettings
+from brickbook.book.settings import BenchLimits, BookSettings, PublishSettings
 from brickbook.core.charger import (
     Budget,
     Charger,
@@ -37,6 +37,16 @@ WORDS: dict[type, dict[str, tuple[str, str]]] = {
             'How figures are judged: "guarded" decides at 95 % probability or not at all, "simple" by value alone.',
         ),
         "mains": ("", "The mains supplies the chargers are tested at, one [[mains]] for each."),
+        "publish": ("", "Where the pages of the book stand in the web, and what they say of the publisher."),
+    },
+    PublishSettings: {
+        "url": ('"https://example.org/chargers/"', "Address the pages will have; sitemap and feed need it."),
+        "tag": (
+            '"example.org,2026"',
+            "A domain of your own and a year or day you had it: the feed names its entries by it. Never change it.",
+        ),
+        "contact": ('"tester@example.org"', "How to reach the publisher."),
+        "about": ('"Chargers are bought in shops and measured at home."', "What readers should know of the bench."),
     },
     Mains: {
         "voltage_v": ("230.0", "Voltage [V]."),
