@@ -127,6 +127,68 @@ def test_who_speaks_of_sharing(made):
     assert {p.device.name: p.port for p in measured.placed} == {"phone": "C1", "laptop": "C2"}
 
 
+def offered(made, power_w, currents=()):
+    """What was seen on an observation sheet: powers by (occupied, port), currents by (occupied, port, V)."""
+    seen = [
+        made.figure("modes", "offered_power_w", watts, 0.0, port=port, occupied=occupied)
+        for (occupied, port), watts in power_w.items()
+    ]
+    return seen + [
+        made.figure("modes", "offered_current_a", amps, 0.0, unit="A", port=port, occupied=occupied, output_v=volts,
+                    output_kind="fixed")
+        for (occupied, port, volts), amps in currents
+    ]  # fmt: skip
+
+
+def groups(made, budgets, certainty=0.99):
+    found = [made.figure("sharing", "group_budget_w", watts, 0.2, group=group) for group, watts in budgets.items()]
+    return [*found, made.figure("sharing", "groups_certainty_ratio", certainty, 0.0, unit="", combinations=3)]
+
+
+def test_a_neighbour_takes_modes_away(made):
+    """Beside C1, C2 offers 9 V at 2.22 A only: 20 W at 9 V is 19.98 W there, and nothing at 20 V."""
+    seen = offered(
+        made,
+        {("C1+C2", "C1"): 40.0, ("C1+C2", "C2"): 20.0, ("C2", "C2"): 60.0},
+        (
+            (("C1+C2", "C1", 20.0), 2.0),
+            (("C1+C2", "C2", 9.0), 2.22),
+            (("C2", "C2", 9.0), 3.0),
+            (("C2", "C2", 20.0), 3.0),
+        ),
+    )
+    offer = offer_of(made.charger("x"), seen)
+    both = offer.shares[frozenset(("C1", "C2"))]
+    assert [(m.high_v, m.current_a) for m in both.modes["C2"]] == [(9.0, 2.22)]
+    use = best_use(offer, (Device("tablet", 25.0, most_voltage_v=9.0), Device("laptop", 40.0, 15.0)))
+    assert use.sharing == "measured"
+    assert {p.device.name: (p.port, p.served.source_w) for p in use.placed} == {
+        "tablet": ("C2", pytest.approx(9 * 2.22)),
+        "laptop": ("C1", pytest.approx(40.0)),
+    }
+
+
+def test_groups_that_were_measured_go_before_the_makers_budgets(made):
+    """C1 alone keeps 30 W, C2 and C3 share: each pair was seen only within its group."""
+    charger = made.charger("x", 60.0, ports=3, budgets=(Budget(("C1", "C2", "C3"), 60.0),))
+    seen = offered(
+        made,
+        {("C1", "C1"): 30.0, ("C2", "C2"): 45.0, ("C3", "C3"): 45.0, ("C2+C3", "C2"): 25.0, ("C2+C3", "C3"): 20.0},
+    )
+    found = groups(made, {"C1": 30.0, "C2+C3": 45.0})
+    offer = offer_of(charger, [*seen, *found])
+    everyone = offer.shares[frozenset(("C1", "C2", "C3"))]
+    assert (everyone.power_w, everyone.basis) == ({"C1": 30.0, "C2": 25.0, "C3": 20.0}, "measured groups")
+    assert offer.shares[frozenset(("C2", "C3"))].basis == "measured"
+    assert offer.budgets_basis == "measured"
+    # not certain, or a port without a group: the maker's word again
+    for doubtful in (groups(made, {"C1": 30.0, "C2+C3": 45.0}, 0.8), groups(made, {"C2+C3": 45.0})):
+        assert offer_of(charger, [*seen, *doubtful]).budgets_basis == "claimed"
+    # budgets alone, nothing looked at: divided as is best, and said
+    use = best_use(offer_of(charger, found), (PHONE, Device("tablet", 20.0, most_voltage_v=9.0)))
+    assert use.sharing == "measured budgets"
+
+
 def test_one_device_may_be_better_off_alone(made):
     """The maker's table leaves too little for both: the one that matters more is served alone."""
     table = made.charger("x", 60.0, sharing=(SharedOutput(("C1", "C2"), (10.0, 10.0)),))
@@ -143,6 +205,10 @@ def test_interruptions(made):
     laptop = next(i for i in found if i.device == "laptop")
     assert (laptop.joined, laptop.before_w, laptop.after_w, laptop.known_by) == ("phone", 60.0, 45.0, "claimed")
     assert laptop.without_power_s == pytest.approx(1.2)
+    unplugged = made.figure("negotiation", "time_without_power_s", 9.0, 0.01, unit="s", port="C1", neighbour="C2",
+                            event="unplug", event_s=9.0)  # fmt: skip
+    again = best_use(offer_of(table, [without, unplugged]), (PHONE, LAPTOP)).interruptions
+    assert {i.without_power_s for i in again} == {None, 1.2}
     phone = next(i for i in found if i.device == "phone")
     assert phone.without_power_s is None
     unknown = best_use(offer_of(made.charger("x", 100.0), ()), (PHONE, LAPTOP)).interruptions

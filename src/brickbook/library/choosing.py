@@ -21,12 +21,14 @@ from brickbook.core.readings import measured_of
 from brickbook.core.uncertainty import Measured, exact, sum_of
 from brickbook.library.assigning import Assignment, assign_by_budgets, assign_to_powers
 from brickbook.library.devices import Device
-from brickbook.library.offers import Offer, Served, serve
+from brickbook.library.offers import Offer, Served, Share, serve
 
 __all__ = ["Interruption", "Placed", "Use", "best_use", "yearly_energy_kwh"]
 
 FloatArray = NDArray[np.float64]
-SharingBasis = Literal["alone", "measured", "claimed table", "claimed budgets", "total only"]
+SharingBasis = Literal[
+    "alone", "measured", "measured groups", "claimed table", "measured budgets", "claimed budgets", "total only"
+]
 _Fits = Callable[[Device, str], bool]
 _Given = Callable[[int, int], Served | None]
 _DAYS = 365.25
@@ -140,14 +142,7 @@ def best_use(offer: Offer, devices: Sequence[Device]) -> Use:
                 unknown.append(occupied)
                 continue
             power = dict.fromkeys(occupied, inf) if share is None else share.power_w
-            basis: SharingBasis = (
-                "alone"
-                if size == 1
-                else "measured"
-                if share is not None and share.basis == "measured"
-                else "claimed table"
-            )
-            found += _by_powers(offer, devices, occupied, power, basis, fits)
+            found += _by_powers(offer, devices, occupied, power, _basis(share, size), fits)
     if unknown:
         known = any(len(occupied) > 1 for occupied in offer.shares)
         # without any known set one programme finds the best of all; else each unknown set needs its own
@@ -161,6 +156,12 @@ def best_use(offer: Offer, devices: Sequence[Device]) -> Use:
         best.sharing,
         _interruptions(offer, best.placed),
     )
+
+
+def _basis(share: Share | None, size: int) -> SharingBasis:
+    if size == 1:
+        return "alone"
+    return "claimed table" if share is None or share.basis == "claimed" else share.basis
 
 
 def _worth(device: Device, served: Served | None) -> float:
@@ -186,7 +187,9 @@ def _by_powers(
     basis: SharingBasis,
     fits: _Fits,
 ) -> list[_Candidate]:
-    served = [[serve(offer.modes[p], d, power_w[p]) if fits(d, p) else None for p in occupied] for d in devices]
+    share = offer.shares.get(frozenset(occupied))
+    modes = {p: (share.modes.get(p) if share is not None else None) or offer.modes[p] for p in occupied}
+    served = [[serve(modes[p], d, power_w[p]) if fits(d, p) else None for p in occupied] for d in devices]
     value = np.array(
         [
             [_worth(d, s) if fits(d, p) and s is not None else -inf for p, s in zip(occupied, row, strict=True)]
@@ -227,7 +230,15 @@ def _by_budgets(
         return serve(offer.modes[occupied[p]], devices[d], power)
 
     plugged = sum(p is not None for p in assignment.port)
-    basis: SharingBasis = "alone" if plugged <= 1 else "claimed budgets" if len(offer.budgets) > 1 else "total only"
+    basis: SharingBasis = (
+        "alone"
+        if plugged <= 1
+        else "measured budgets"
+        if offer.budgets_basis == "measured"
+        else "claimed budgets"
+        if len(offer.budgets) > 1
+        else "total only"
+    )
     return [_candidate(devices, occupied, assignment, given, basis)]
 
 
@@ -262,7 +273,7 @@ def _interruptions(offer: Offer, placed: Sequence[Placed]) -> tuple[Interruption
                 first = before.power_w.get(one.port) if before is not None else None
                 basis = (
                     "measured"
-                    if known and before and after and before.basis == after.basis == "measured"
+                    if known and before and after and "claimed" not in (before.basis, after.basis)
                     else "claimed"
                 )
             out.append(
@@ -279,13 +290,14 @@ def _interruptions(offer: Offer, placed: Sequence[Placed]) -> tuple[Interruption
 
 
 def _without_power_s(figures: Sequence[Figure], port: str, neighbour: str) -> float | None:
-    """Longest measured time without power of a port when a neighbour was plugged in."""
+    """Longest measured time without power of a port when a neighbour was plugged in; unplugging is not counted."""
     times = [
         f.value
         for f in figures
         if (f.study, f.name) == ("negotiation", "time_without_power_s")
         and f.conditions.get("port") == port
         and f.conditions.get("neighbour") == neighbour
+        and f.conditions.get("event", "plug") == "plug"
     ]
     return max(times, default=None)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from math import inf
 from typing import Literal
 
@@ -15,7 +16,9 @@ from brickbook.library.devices import Device
 __all__ = ["Mode", "Offer", "Served", "Share", "offer_of", "serve"]
 
 Basis = Literal["measured", "claimed"]
+ShareBasis = Literal["measured", "measured groups", "claimed"]
 _UNMARKED_A = 3.0  # what a cable without a marker carries (USB Type-C; from memory, high)
+_CERTAIN = 0.95  # of the division into groups, as the sharing study tells it
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +49,22 @@ class Mode:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """Power of each port with a set of ports in use [W], and who says so."""
+    """What each port has while a set of ports is in use.
+
+    Parameters
+    ----------
+    power_w
+        Port to its power [W].
+    basis
+        "measured" where this set was looked at, "measured groups" where each group of ports was, and the groups were
+        found not to depend on each other, else the maker's table.
+    modes
+        Port to the modes it offered then; a port that is not in it has those it has alone, as far as its power goes.
+    """
 
     power_w: Mapping[str, float]
-    basis: Basis
+    basis: ShareBasis
+    modes: Mapping[str, tuple[Mode, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +80,11 @@ class Offer:
     shares
         Ports in use to the power of each, where it was looked at or the maker says.
     budgets
-        Ports that together have so much [W], by the maker's word; the nameplate's total is always one of them.
+        Ports that together have so much [W]; by the maker's word the nameplate's total is one of them.
     figures
         Of the charger.
+    budgets_basis
+        "measured" where the sharing study found them.
     """
 
     charger: Charger
@@ -75,6 +92,7 @@ class Offer:
     shares: Mapping[frozenset[str], Share]
     budgets: tuple[tuple[frozenset[str], float], ...]
     figures: Sequence[Figure] = field(default=(), repr=False)
+    budgets_basis: Basis = "claimed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,19 +107,22 @@ class Served:
         Voltage at the device [V].
     mode
         Which mode.
+    u_far_w
+        Standard uncertainty of `far_w` [W]; 0 where the voltage was not measured, or the device's own wish is met.
     """
 
     far_w: float
     source_w: float
     far_v: float
     mode: Mode
+    u_far_w: float = 0.0
 
 
 def offer_of(charger: Charger, figures: Sequence[Figure]) -> Offer:
     """What a charger offers, from its claims and its figures.
 
-    Measured figures go before claims: voltage over load (regulation), current offered and power offered with other
-    ports in use (modes). Where only the maker speaks, the basis says so.
+    Measured figures go before claims: voltage over load (regulation), current and power offered with other ports in use
+    (modes), groups of ports and their budgets (sharing). Where only the maker speaks, the basis says so.
     """
     modes = {
         port.id: tuple(_mode(port.id, output, figures) for output in port.outputs if port.connector)
@@ -111,17 +132,80 @@ def offer_of(charger: Charger, figures: Sequence[Figure]) -> Offer:
         frozenset(line.ports): Share(dict(zip(line.ports, line.power_w, strict=True)), "claimed")
         for line in charger.sharing
     }
-    seen: dict[frozenset[str], dict[str, float]] = {}
+    seen = _looked_at(charger, figures)
+    groups = _groups(charger, figures)
+    shares |= _by_groups(charger, groups, seen)
+    shares |= seen
+    if groups:
+        return Offer(charger, modes, shares, tuple(groups.items()), figures, "measured")
+    stated = [(frozenset(budget.ports), budget.power_w) for budget in charger.budgets]
+    everything = (frozenset(port.id for port in charger.ports), charger.nameplate.total_power_w)
+    return Offer(charger, modes, shares, (*stated, everything), figures)
+
+
+def _looked_at(charger: Charger, figures: Sequence[Figure]) -> dict[frozenset[str], Share]:
+    """Sets of ports of which every port's offer was seen."""
+    powers: dict[frozenset[str], dict[str, float]] = {}
     for figure in figures:
         if (figure.study, figure.name) == ("modes", "offered_power_w") and "occupied" in figure.conditions:
             occupied = frozenset(str(figure.conditions["occupied"]).split("+"))
-            seen.setdefault(occupied, {})[str(figure.conditions["port"])] = figure.value
-    for occupied, power in seen.items():
-        if occupied == set(power):
-            shares[occupied] = Share(power, "measured")
-    groups = [(frozenset(budget.ports), budget.power_w) for budget in charger.budgets]
-    everything = (frozenset(port.id for port in charger.ports), charger.nameplate.total_power_w)
-    return Offer(charger, modes, shares, (*groups, everything), figures)
+            powers.setdefault(occupied, {})[str(figure.conditions["port"])] = figure.value
+    return {
+        occupied: Share(power, "measured", {port: _modes_beside(charger, port, occupied, figures) for port in power})
+        for occupied, power in powers.items()
+        if occupied == set(power) and occupied <= {port.id for port in charger.ports}
+    }
+
+
+def _modes_beside(charger: Charger, port: str, occupied: frozenset[str], figures: Sequence[Figure]) -> tuple[Mode, ...]:
+    """The modes a port offered with these ports in use; one it did not offer then is none, and () is not known."""
+    outputs = charger.port(port).outputs
+    fixed = [
+        _mode(port, output, figures, occupied)
+        for output in outputs
+        if output.voltage_v is not None
+        and _value(figures, ("modes", "offered_current_a"), port, output.voltage_v, occupied=occupied) is not None
+    ]
+    # of a range only the power is known to have been offered: it is held to that
+    ranges = [_mode(port, output, figures) for output in outputs if output.voltage_v is None]
+    return (*fixed, *ranges) if fixed else ()
+
+
+def _groups(charger: Charger, figures: Sequence[Figure]) -> dict[frozenset[str], float]:
+    """Groups of ports that share, with their budgets [W], where the sharing study is sure and has placed every port."""
+    sure = any(
+        (f.study, f.name) == ("sharing", "groups_certainty_ratio") and f.value >= _CERTAIN and not f.flags
+        for f in figures
+    )
+    found = {
+        frozenset(str(f.conditions["group"]).split("+")): f.value
+        for f in figures
+        if (f.study, f.name) == ("sharing", "group_budget_w") and not f.flags
+    }
+    placed = [port for group in found for port in group]
+    return found if sure and sorted(placed) == sorted(port.id for port in charger.ports) else {}
+
+
+def _by_groups(
+    charger: Charger, groups: Mapping[frozenset[str], float], seen: Mapping[frozenset[str], Share]
+) -> dict[frozenset[str], Share]:
+    """Sets of ports put together from groups that do not depend on each other and were each looked at."""
+    ports = tuple(port.id for port in charger.ports)
+    out: dict[frozenset[str], Share] = {}
+    for size in range(2, len(ports) + 1) if groups else ():
+        for some in combinations(ports, size):
+            wanted = frozenset(some)
+            power: dict[str, float] = {}
+            modes: dict[str, tuple[Mode, ...]] = {}
+            for group in groups:
+                here = group & wanted
+                witness = next((s for occupied, s in seen.items() if here and occupied & group == here), None)
+                if witness is not None:
+                    power |= {port: witness.power_w[port] for port in here}
+                    modes |= {port: witness.modes[port] for port in here}
+            if set(power) == wanted:
+                out[wanted] = Share(power, "measured groups", modes)
+    return out
 
 
 def serve(modes: Sequence[Mode], device: Device, cap_w: float = inf) -> Served | None:
@@ -160,17 +244,23 @@ def _in_mode(mode: Mode, device: Device, cap_w: float) -> Served | None:
         return None
     assert found.source_w is not None
     assert found.far_end_v is not None
-    return Served(float(found.far_end_w.value), float(found.source_w.value), float(found.far_end_v.value), mode)
+    return Served(
+        float(found.far_end_w.value),
+        float(found.source_w.value),
+        float(found.far_end_v.value),
+        mode,
+        float(found.far_end_w.u),
+    )
 
 
-def _mode(port: str, output: Output, figures: Sequence[Figure]) -> Mode:
+def _mode(port: str, output: Output, figures: Sequence[Figure], occupied: frozenset[str] | None = None) -> Mode:
     if output.voltage_v is None:
         assert output.min_voltage_v is not None
         assert output.max_voltage_v is not None
         words = f"{output.kind} {output.min_voltage_v:g} to {output.max_voltage_v:g} V, claimed"
         return Mode(output.min_voltage_v, output.max_voltage_v, output.current_a, None, "claimed", words)
     volts, current = output.voltage_v, output.current_a
-    offered = _value(figures, ("modes", "offered_current_a"), port, volts, alone=True)
+    offered = _value(figures, ("modes", "offered_current_a"), port, volts, occupied=occupied or frozenset((port,)))
     said = "claimed"
     if offered is not None:
         current, said = offered, "offered"
@@ -188,7 +278,12 @@ def _mode(port: str, output: Output, figures: Sequence[Figure]) -> Mode:
 
 
 def _value(
-    figures: Sequence[Figure], which: tuple[str, str], port: str, output_v: float, *, alone: bool = False
+    figures: Sequence[Figure],
+    which: tuple[str, str],
+    port: str,
+    output_v: float,
+    *,
+    occupied: frozenset[str] | None = None,
 ) -> float | None:
     """Smallest value of a figure of this port at this fixed voltage; the cautious one where several were found."""
     found = []
@@ -201,7 +296,7 @@ def _value(
             or abs(at.number("output_v") / output_v - 1) > 0.01
         ):
             continue
-        if alone and at.get("occupied", port) != port:
+        if occupied is not None and frozenset(str(at.get("occupied", port)).split("+")) != occupied:
             continue
         found.append(figure.value)
     return min(found, default=None)
