@@ -15,7 +15,7 @@ from brickbook.book._locate import KeyPath
 from brickbook.core.conditions import Conditions
 from brickbook.core.errors import BookError, Fault
 
-__all__ = ["inline", "key_path", "table_text", "with_item", "with_value"]
+__all__ = ["inline", "key_path", "table_text", "verified", "with_item", "with_value"]
 
 _STEP = re.compile(r'(?:^|\.)(?:([A-Za-z0-9_-]+)|"([^"\\]+)")|\[(\d+)\]')
 
@@ -79,7 +79,7 @@ def with_value(file: str, text: str, key: str, value: Any) -> str:
     wanted, document = tomllib.loads(body), tomlkit.parse(body)
     if not (_set(wanted, path, value) and _set(document, path, value)):
         raise BookError(Fault(file, key, "is not there to be set.", "Add its table to the file first."))
-    return mark + _verified(file, tomlkit.dumps(document), wanted)
+    return mark + verified(file, tomlkit.dumps(document), wanted)
 
 
 def _set(root: Any, path: KeyPath, value: Any) -> bool:
@@ -108,7 +108,7 @@ def with_item(file: str, text: str, name: str, place: int | None, block: str) ->
     if place is None:
         wanted.setdefault(name, []).append(item)
         gap = "" if not text else end if text.endswith("\n") else end * 2
-        return mark + _verified(file, f"{text}{gap}{block.replace(chr(10), end)}", wanted)
+        return mark + verified(file, f"{text}{gap}{block.replace(chr(10), end)}", wanted)
     wanted[name][place] = item
     document = tomlkit.parse(text)
     table: Any = document[name][place]
@@ -118,10 +118,10 @@ def with_item(file: str, text: str, name: str, place: int | None, block: str) ->
     for key in new:
         if key not in table or table[key] != new[key]:
             table[key] = new[key]
-    return mark + _verified(file, tomlkit.dumps(document), wanted)
+    return mark + verified(file, tomlkit.dumps(document), wanted)
 
 
-def _verified(file: str, text: str, wanted: Mapping[str, Any]) -> str:
+def verified(file: str, text: str, wanted: Mapping[str, Any]) -> str:
     """The edited text, once it has been shown to hold what was wanted and nothing else."""
     try:
         right = tomllib.loads(text) == wanted

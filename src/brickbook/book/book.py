@@ -29,7 +29,7 @@ from brickbook.core.instrument import Instrument
 from brickbook.core.shape import Shape
 from brickbook.core.study import Mains
 
-__all__ = ["Book", "slug_problem"]
+__all__ = ["Book", "read_charger", "slug_problem"]
 
 _SLUG = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 _LONGEST_SLUG = 80
@@ -302,7 +302,7 @@ class Book:
         text = read_text(self.root / file, file)
         if text is None:
             raise BookError(Fault(file, "", "is missing.", "Write it, or remove the charger's folder."))
-        return _read_charger(file, text)
+        return read_charger(file, text)
 
     def notes(self, slug: str) -> str:
         """Text of notes.md; empty where there is none."""
@@ -328,7 +328,7 @@ class Book:
             if text is None:
                 raise BookError(Fault(file, "", "is missing.", "Write it first."))
             changed = with_value(file, text, key, value)
-            charger = _read_charger(file, changed)
+            charger = read_charger(file, changed)
             self.write(self.root / file, changed.encode())
         return charger
 
@@ -469,6 +469,10 @@ class Book:
         self._require(slug)
         return self.root / "derived" / slug
 
+    def folder_name(self, slug: str) -> str:
+        """The charger's folder relative to the book; raises `BookError` when there is none."""
+        return self._require(slug)
+
     def write(self, path: Path, content: bytes) -> None:
         """Write a file of this book so that it is whole or not there, see `write_atomic`."""
         write_atomic(path, content, name=relative_name(self.root, path))
@@ -555,7 +559,8 @@ def _near(word: str, known: Sequence[str], label: str) -> str:
 
 
 @functools.lru_cache(maxsize=256)
-def _read_charger(file: str, text: str) -> Charger:
+def read_charger(file: str, text: str) -> Charger:
+    """The text of a charger.toml; raises `BookError` with all its faults."""
     return load(Charger, parse(file, text), {"date": day})
 
 
