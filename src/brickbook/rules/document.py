@@ -10,7 +10,7 @@ from brickbook.rules.file import load_rules
 from brickbook.rules.model import Limit, Rule
 from brickbook.rules.rows import Band, Harmonic, Supply
 
-__all__ = ["MARK", "rules_page"]
+__all__ = ["MARK", "limit_table", "limit_words", "rule_facts", "rules_page"]
 
 MARK = "<!-- from here on made from the data; do not edit -->\n"
 """Line of the page below which it is made from the data."""
@@ -41,7 +41,8 @@ def rules_page(rules: Sequence[Rule]) -> str:
     return "\n".join(parts)
 
 
-def _section(group: Sequence[Rule]) -> str:
+def rule_facts(group: Sequence[Rule]) -> list[tuple[str, str]]:
+    """What is known of a text, as pairs of a word and its value; `group` holds the rules of one id."""
     first = group[0]
     about = [
         ("id", f"`{first.id}`"),
@@ -56,13 +57,17 @@ def _section(group: Sequence[Rule]) -> str:
         ("window of a USB-PD supply", _window(first)),
         ("note", " ".join(dict.fromkeys(rule.note for rule in group if rule.note))),
     ]
-    lines = [f"### {first.title}\n", _table(("what", "text"), [pair for pair in about if pair[1]])]
+    return [pair for pair in about if pair[1]]
+
+
+def _section(group: Sequence[Rule]) -> str:
+    lines = [f"### {group[0].title}\n", _table(("what", "text"), rule_facts(group))]
     for rule in group:
         for limit in rule.limits:
             words = {"min": "at least", "max": "at most", "range": "between"}[limit.sense]
-            further = "".join(f"; {word}" for word in _about(limit))
+            further = "".join(f"; {word}" for word in limit_words(limit))
             lines.append(f"`{limit.figure}` ({limit.quantity}), {words}; {limit.source or rule.source}{further}\n")
-            lines.append(_table(*_rows(limit)))
+            lines.append(_table(*limit_table(limit)))
     return "\n".join(lines)
 
 
@@ -77,8 +82,8 @@ def _supply(supply: Supply) -> str:
     return f"{supply.voltage_v:g} V ± {100 * supply.tolerance_ratio:g} %{hertz}"
 
 
-def _rows(limit: Limit) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Head and rows of a limit's table."""
+def limit_table(limit: Limit) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Head and rows of a limit's table; P is the nameplate output power [W]."""
     if limit.bands:
         found: list[tuple[str, ...]] = []
         for name, rows in limit.bands.items():
@@ -97,7 +102,7 @@ def _rows(limit: Limit) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     return ("limit", "mark"), [(number, mark)]
 
 
-def _about(limit: Limit) -> list[str]:
+def limit_words(limit: Limit) -> list[str]:
     """What else narrows a limit, in words."""
     power = {"highest": "P at the highest voltage", "lowest": "P at the lowest voltage"}
     loading = {"2 A": "2 A at the lowest voltage", "nameplate": "nameplate current at the lowest voltage"}
