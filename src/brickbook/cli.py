@@ -23,6 +23,7 @@ app = App(
 _VERBS = {
     "demo": ("demo:demo", "Make an example book, analyse it and publish it."),
     "new": ("new:app", "Begin a book, or a charger in a book."),
+    "plan": ("plan:plan", "Plan the tests of a charger, in order and with their time."),
     "import": ("import_:import_files", "Take an instrument's files into a charger's raw folder."),
     "analyse": ("analyse:analyse", "Make figures and findings from the raw files."),
     "show": ("show:show", "Show a charger's figures and findings."),

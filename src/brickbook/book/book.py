@@ -8,7 +8,7 @@ import hashlib
 import re
 import shutil
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,12 +20,14 @@ from brickbook.book._lock import Holder, hold
 from brickbook.book._templates import bench_text, book_text, charger_text, house_rules_text, ignore_text, shapes_text
 from brickbook.book._write import table_text, with_item, with_value
 from brickbook.book.entries import IndexEntry
+from brickbook.book.plan_file import plan_text, read_plan
 from brickbook.book.raw import RawFolder
 from brickbook.book.settings import BenchLimits, BookSettings, TextFile, read_bench, read_settings
 from brickbook.core.charger import Charger
 from brickbook.core.conditions import Conditions, Scalar
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.instrument import Instrument
+from brickbook.core.plan import TestPlan
 from brickbook.core.shape import Shape
 from brickbook.core.study import Mains
 
@@ -331,6 +333,30 @@ class Book:
             charger = read_charger(file, changed)
             self.write(self.root / file, changed.encode())
         return charger
+
+    # The plan
+
+    def has_plan(self, slug: str) -> bool:
+        """Whether there is a plan.toml."""
+        return (self.root / self._require(slug) / "plan.toml").is_file()
+
+    def plan(self, slug: str, *, rules: Collection[str] | None = None) -> TestPlan:
+        """What plan.toml says; `rules` are the names of stability rules a dwell may have, `None` does not look.
+
+        Raises `BookError` when there is no plan, or with all faults of the file, each with its line and key.
+        """
+        file = f"{self._require(slug)}/plan.toml"
+        return read_plan(file, read_text(self.root / file, file), self.charger(slug), rules)
+
+    def write_plan(self, slug: str, plan: TestPlan) -> None:
+        """Write plan.toml; comments that are there are kept, and tasks that have not changed word for word.
+
+        Raises `BookError` when the file that is there has faults: it is left as it is, so that nothing is lost.
+        """
+        file = f"{self._require(slug)}/plan.toml"
+        with self._locked(slug):
+            before = read_text(self.root / file, file) or ""
+            self.write(self.root / file, plan_text(file, plan, before).encode())
 
     # Raw files
 

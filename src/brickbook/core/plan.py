@@ -10,14 +10,25 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Annotated, Literal
+from dataclasses import asdict, dataclass, field, replace
+from typing import Annotated, ClassVar, Literal
 
 from annotated_types import Ge, Gt, MinLen
 
 from brickbook.core.conditions import Scalar
 
-__all__ = ["Dwell", "PlanStep", "PlanTask", "PortSetting", "TestPlan"]
+__all__ = ["CAPTURES", "Dwell", "PlanStep", "PlanTask", "PortSetting", "Size", "TestPlan"]
+
+Size = Literal["short", "standard", "full"]
+
+CAPTURES: Mapping[str, str] = {
+    "ripple-slow": "voltage of the port, AC coupled, 200 ms or more at some 400 000 samples a second",
+    "ripple-fast": "the same, some milliseconds at 100 million samples a second or as fast as the scope samples",
+    "load-step": "voltage and current of the port while its load steps between step_low_a and step_high_a",
+    "switch-on": "mains voltage, mains current and voltage of the port, triggered by mains being switched on",
+    "switch-off": "mains voltage and voltage of the port, triggered by mains being switched off under load",
+}
+"""Names that `PlanStep.capture` may have, and what the oscilloscope records."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +87,16 @@ class PlanStep:
     dwell
         When it ends.
     capture
-        Name of an oscilloscope setting to record at the end of the stay, e.g. "ripple"; "" for none.
+        Name of an oscilloscope setting to record at the end of the stay, one of `CAPTURES`; "" for none.
+    conditions
+        Of this step's capture, or of its rows of an observation sheet, beyond the task's, e.g. {start = "cold"}.
     """
 
     label: Annotated[str, MinLen(1)]
     ports: tuple[PortSetting, ...]
     dwell: Dwell
     capture: str = ""
+    conditions: Mapping[str, Scalar] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +130,14 @@ class PlanTask:
     cautions
         Shown, and confirmed on a real bench, before it starts.
     predicted_s
-        Time it will take, hand work included [s].
+        Time it will take by itself [s]: steps and hand work, without plugging, cooling and change of mains before it.
+    rest_s
+        Least time without load before it starts, so that it begins cold [s].
+    after
+        Studies whose tasks come first; "*" for every task that does not say "*" itself.
+    made
+        Digest of the task as it was made; "" for a task of the tester's own. A task that differs from it was edited,
+        and is left alone when the plan is made anew.
     """
 
     id: Annotated[str, MinLen(1)]
@@ -132,12 +153,55 @@ class PlanTask:
     ask: tuple[tuple[str, str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     predicted_s: Annotated[float, Ge(0)] = 0.0
+    rest_s: Annotated[float, Ge(0)] = 0.0
+    after: tuple[str, ...] = ()
+    made: str = ""
+
+    @property
+    def raw_conditions(self) -> dict[str, Scalar]:
+        """Conditions of the raw file: mains, port or ports and contract as the steps have them, and `conditions`."""
+        told: dict[str, Scalar] = {}
+        if self.mains_v:
+            told |= {"mains_v": self.mains_v, "mains_hz": self.mains_hz}
+        return {**told, **_plugged(self.steps), **self.conditions}
+
+    @property
+    def digest(self) -> str:
+        """Short digest of all that a tester may edit: everything but `predicted_s` and `made`."""
+        text = json.dumps(asdict(replace(self, predicted_s=0.0, made="")), sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+    @property
+    def is_edited(self) -> bool:
+        """Whether it differs from what it was made as; a task of the tester's own does."""
+        return self.made != self.digest
 
     @staticmethod
     def name_for(study: str, **what: Scalar) -> str:
         """Id of a task from its study and what it is (sorted), short and stable: "efficiency-1a2b3c4d"."""
         text = json.dumps({"study": study, **what}, sort_keys=True, separators=(",", ":"))
         return f"{study}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+
+
+def _plugged(steps: tuple[PlanStep, ...]) -> dict[str, Scalar]:
+    """Port and contract where they are the same in all steps: the written form of the index of raw files."""
+    seen = {tuple(sorted((p.port, p.contract) for p in step.ports if p.contract)) for step in steps}
+    if len(seen) != 1:
+        return {}
+    plugged = next(iter(seen))
+    if not plugged:
+        return {}
+    if len(plugged) == 1:
+        port, contract = plugged[0]
+        told: dict[str, Scalar] = {"port": port, "contract": contract}
+        volts = contract.split()[-2:]
+        if len(volts) == 2 and volts[1] == "V":
+            told["output_v"] = float(volts[0])
+        return told
+    return {
+        "ports": "+".join(port for port, _ in plugged),
+        "contract": " + ".join(f"{port} {contract}" for port, contract in plugged),
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +216,25 @@ class TestPlan:
         "short", "standard" or "full".
     tasks
         In the order they are done.
+    left_out
+        Ids of tasks that are not to be done: they stay away when the plan is made anew.
+    order
+        "shortest": put in order anew each time the plan is made; "mine": as they stand, new tasks where they fit best.
+    conditions
+        Of every raw file of the campaign beyond the task's, e.g. {fixture_ohm = 0.004, u_fixture_ohm = 0.0003}.
+    notes
+        What was left out of the plan and why, and what it takes for granted.
     """
 
+    __test__: ClassVar[bool] = False  # its name is not that of a class of tests
+
     charger: Annotated[str, MinLen(1)]
-    size: Literal["short", "standard", "full"]
+    size: Size
     tasks: tuple[PlanTask, ...]
+    left_out: tuple[str, ...] = ()
+    order: Literal["shortest", "mine"] = "shortest"
+    conditions: Mapping[str, Scalar] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         seen: set[str] = set()
@@ -164,3 +242,17 @@ class TestPlan:
             if task.id in seen:
                 raise ValueError(f"task {task.id!r} stands twice in the plan")
             seen.add(task.id)
+
+    def task(self, task_id: str) -> PlanTask:
+        """The task of that id; raises `KeyError`."""
+        for task in self.tasks:
+            if task.id == task_id:
+                return task
+        raise KeyError(task_id)
+
+    def conditions_of(self, task: PlanTask) -> dict[str, Scalar]:
+        """Conditions of the raw file of one of its tasks: the campaign's where they speak of readings, and the task's.
+
+        Those of the campaign go with every task that has steps.
+        """
+        return {**(self.conditions if task.steps else {}), **task.raw_conditions}

@@ -13,9 +13,10 @@ from brickbook.core.conditions import Scalar
 from brickbook.core.figure import Figure, Finding, Note
 from brickbook.core.instrument import Instrument
 from brickbook.core.page import Section
+from brickbook.core.plan import PlanTask, Size
 from brickbook.core.table import Recording
 
-__all__ = ["Evidence", "Headline", "Mains", "Outcome", "Procedure", "Settings", "Step", "Study", "View"]
+__all__ = ["Evidence", "Headline", "Mains", "Outcome", "Procedure", "Settings", "Step", "Study", "View", "no_tasks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,11 @@ class Procedure:
     steps: tuple[Step, ...]
     cautions: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
+
+    @property
+    def every_caution(self) -> tuple[str, ...]:
+        """Its own cautions and those of its steps, each once."""
+        return tuple(dict.fromkeys((*self.cautions, *(step.caution for step in self.steps if step.caution))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +172,12 @@ def _number(figure: Figure, key: str) -> float:
     return figure.conditions.number(key) if key in figure.conditions else float("-inf")
 
 
+def no_tasks(charger: Charger, settings: Settings, size: Size) -> tuple[PlanTask, ...]:
+    """What a study adds to a campaign that takes no readings of its own: nothing."""
+    del charger, settings, size
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Study:
     """A study: one question asked of a charger, one folder, one of these.
@@ -190,6 +202,8 @@ class Study:
         Name to words, for headings and `show`.
     headlines
         Figures that sum the charger up.
+    tasks
+        From campaign.py: what it adds to a charger's campaign of a size; pure.
     """
 
     id: str
@@ -202,3 +216,4 @@ class Study:
     needs_readings: bool = True
     figure_names: Mapping[str, str] = field(default_factory=dict)
     headlines: tuple[Headline, ...] = ()
+    tasks: Callable[[Charger, Settings, Size], tuple[PlanTask, ...]] = no_tasks

@@ -1,6 +1,7 @@
 """The study that asks: how much of what it takes from the wall does it give to the device."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.efficiency.campaign import tasks
 from brickbook.studies.efficiency.figures import figures
 from brickbook.studies.efficiency.page import page
 from brickbook.studies.efficiency.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "efficiency_ratio": "Efficiency",
         "average_active_efficiency_ratio": "Average active efficiency",

@@ -1,6 +1,7 @@
 """The study that asks: does each port hold the voltage it agreed to, whatever the load."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.regulation.campaign import tasks
 from brickbook.studies.regulation.figures import figures
 from brickbook.studies.regulation.page import page
 from brickbook.studies.regulation.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "output_voltage_v": "Output voltage",
         "worst_voltage_v": "Voltage where it departs most",

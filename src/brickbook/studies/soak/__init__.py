@@ -1,6 +1,7 @@
 """The study that asks: what does it become like in an hour of full load."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.soak.campaign import tasks
 from brickbook.studies.soak.figures import figures
 from brickbook.studies.soak.page import page
 from brickbook.studies.soak.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "temperature_c": "Temperature at the end",
         "peak_temperature_c": "Highest temperature",

@@ -1,6 +1,7 @@
 """The study that asks: what does it take from the wall when no device takes anything from it."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.standby.campaign import tasks
 from brickbook.studies.standby.figures import figures
 from brickbook.studies.standby.page import page
 from brickbook.studies.standby.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "no_load_power_w": "No-load power",
         "standby_power_w": "Standby power",
