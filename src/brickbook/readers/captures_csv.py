@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
 import numpy as np
 import polars as pl
@@ -24,9 +26,10 @@ from brickbook.readers.units import UnitProblem, conversion, is_unit, split_head
 
 __all__ = ["read_text_capture"]
 
+_Item = TypeVar("_Item")
 _LOOK = 1 << 15  # bytes looked at before the rows stream
 _ROWS = 64  # rows looked at
-_PIECE = 1 << 23  # bytes parsed at a time: larger pieces are slower, as their columns leave the cache
+_PIECE = 1 << 24  # bytes parsed at a time: smaller and larger pieces are slower
 _NUMBER = re.compile(r"\s*[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
 _NOTHING = re.compile(
     r"\s*(?:|[+-]?nan|[+-]?inf(?:inity)?|n/?a|-+|\*+|ovld|overload|overflow|ol|clip(?:ping|ped)?)\s*", re.IGNORECASE
@@ -194,23 +197,24 @@ def _rows_from(lines: list[str], delimiter: str, *, comma: bool) -> tuple[int, i
     A row has a number in its last field; the rows reach to the end of the lines, or for 64 lines.
     """
 
-    def of_numbers(line: str) -> int:
-        cells = _split(line, delimiter)
+    @cache  # lines beyond the first rows are not looked at
+    def shape_of(index: int) -> int:
+        cells = _split(lines[index], delimiter)
         if not _NUMBER.fullmatch(cells[-1] if cells else "") or not _is_number(cells[-1], comma=comma):
             return 0
         return (
             len(cells) if all(_NUMBER.fullmatch(c) and _is_number(c, comma=comma) for c in cells[1:]) else -len(cells)
         )
 
-    shapes = [of_numbers(line) for line in lines]
     at = 0
     while at < len(lines):
-        if shapes[at] == 0:
+        if shape_of(at) == 0:
             at += 1
             continue
-        fields = abs(shapes[at])
+        fields = abs(shape_of(at))
         count = 0
-        for line, shape in zip(lines[at : at + _ROWS], shapes[at : at + _ROWS], strict=True):
+        for k, line in enumerate(lines[at : at + _ROWS], start=at):
+            shape = shape_of(k)
             if abs(shape) == fields or not line.strip():
                 count += shape != 0
             elif shape == 0 and all(_NOTHING.fullmatch(c) or _NUMBER.fullmatch(c) for c in _split(line, delimiter)):
@@ -354,10 +358,9 @@ def _stream(stream: BinaryIO, encoding: str, layout: _Layout, labels: Labels) ->
     missing = np.zeros(len(layout.columns), dtype=np.int64)
     first_missing = [0] * len(layout.columns)
     cut = False
-    for piece in _pieces(stream, encoding, layout.data_byte):
-        table = _parsed(piece, layout, wanted)
+    for piece, table in _ahead(_tables(_pieces(stream, encoding, layout.data_byte), layout, wanted)):
         if not piece.endswith(b"\n") and len(table):
-            table, cut = _without_cut_row(table, piece, layout)
+            table, cut = _without_cut_row(table, piece, layout)  # noqa: PLW2901 - the last piece only
         columns = [table[f"column_{k + 1}"].to_numpy() for k in layout.columns]
         if layout.clock >= 0:
             clock = table[f"column_{layout.clock + 1}"].to_numpy()
@@ -374,6 +377,20 @@ def _stream(stream: BinaryIO, encoding: str, layout: _Layout, labels: Labels) ->
             missing[k] += lost
         spool.add(*columns)
     return _finished(spool, check, layout, labels, missing, first_missing, cut=cut)
+
+
+def _tables(pieces: Iterator[bytes], layout: _Layout, wanted: list[int]) -> Iterator[tuple[bytes, pl.DataFrame]]:
+    for piece in pieces:
+        yield piece, _parsed(piece, layout, wanted)
+
+
+def _ahead(items: Iterator[_Item]) -> Iterator[_Item]:
+    """The same items, each made while the one before it is used: parsing leaves a processor idle now and then."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, items, None)
+        while (item := coming.result()) is not None:
+            coming = pool.submit(next, items, None)
+            yield item
 
 
 def _parsed(piece: bytes, layout: _Layout, wanted: list[int]) -> pl.DataFrame:
