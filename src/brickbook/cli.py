@@ -29,6 +29,7 @@ _VERBS = {
     "show": ("show:show", "Show a charger's figures and findings."),
     "compare": ("compare:compare", "Compare the chargers of a book in one figure."),
     "choose": ("choose:choose", "Choose a charger for a set of devices."),
+    "figures": ("figures:figures", "Draw the charts for video and posts, and write the cue sheet."),
     "publish": ("publish:publish", "Write reports and the index."),
     "cable": ("cable:cable", "What a cable leaves at the device."),
     "limits": ("limits:limits", "List the published limits for a nameplate."),

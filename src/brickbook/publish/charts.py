@@ -23,7 +23,7 @@ from brickbook.publish.looks import DARK, PAPER, WIDE, Size, clean
 from brickbook.publish.rows import bar_spec, strip_spec
 from brickbook.publish.specs import Json
 
-__all__ = ["chart_png", "chart_svg", "left_out", "off_scale", "vega_lite"]
+__all__ = ["chart_png", "chart_svg", "drawn_svg", "in_the_dark", "left_out", "off_scale", "vega_lite"]
 
 _SVG = "http://www.w3.org/2000/svg"
 _KEEP = re.compile(r"^(?!aria-|role$|class$|pointer-events$)")
@@ -61,10 +61,22 @@ def chart_svg(chart: Chart, *, size: Size = WIDE, title: bool = False, label: st
     It has `role="img"` and the chart's `alt` as label, no script, no link, no outside reference, and ids that begin
     with the chart's own.
     """
-    drawn = vl_convert.vegalite_to_svg(vega_lite(chart, size=size, title=title), allowed_base_urls=[])
+    return drawn_svg(
+        vega_lite(chart, size=size, title=title),
+        prefix=f"{_word(chart.id)}-{size.width:g}-",
+        label=label if label is not None else chart.alt,
+    )
+
+
+def drawn_svg(spec: Json, *, prefix: str, label: str) -> str:
+    """A specification as an SVG element, the same bytes each time: its ids begin with the prefix, `label` describes it.
+
+    The specification must be one of ours: an element it should not have raises `AssertionError`.
+    """
+    drawn = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
     root = ET.fromstring(drawn)  # noqa: S314 - made just now from our own specification
     _lighten(root)
-    _name_ids(root, f"{_word(chart.id)}-{size.width:g}-")
+    _name_ids(root, prefix)
     box = root.get("viewBox", "")
     root.attrib.clear()
     root.attrib.update(
@@ -74,10 +86,15 @@ def chart_svg(chart: Chart, *, size: Size = WIDE, title: bool = False, label: st
             "width": box.split()[2],
             "height": box.split()[3],
             "role": "img",
-            "aria-label": clean(label if label is not None else chart.alt),
+            "aria-label": clean(label),
         }
     )
     return ET.tostring(root, encoding="unicode", short_empty_elements=True)
+
+
+def in_the_dark(spec: Json) -> Json:
+    """The same specification in the colours of the dark."""
+    return {key: part if key == "$schema" else _darken(part) for key, part in spec.items()}
 
 
 def chart_png(
@@ -96,7 +113,7 @@ def chart_png(
     )
     spec["background"] = PAPER
     if theme == "dark":
-        spec = {key: part if key == "$schema" else _darken(part) for key, part in spec.items()}
+        spec = in_the_dark(spec)
     return bytes(vl_convert.vegalite_to_png(spec, scale=scale, allowed_base_urls=[]))
 
 
