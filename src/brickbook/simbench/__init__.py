@@ -1,6 +1,27 @@
 """A bench in software: chargers with physics, and instruments that err as their data sheets say."""
 
+from brickbook.simbench.charger import SimCharger, SimPort
+from brickbook.simbench.layout import default_instruments
 from brickbook.simbench.meters import MeterBench
+from brickbook.simbench.models import bundled_chargers, load_sim_charger, read_sim_charger
 from brickbook.simbench.physics import ChargerModel, PfcStage, PortModel
+from brickbook.simbench.server import SimBench, start_bench
+from brickbook.simbench.truth import write_truth
+from brickbook.simbench.world import Surroundings
 
-__all__ = ["ChargerModel", "MeterBench", "PfcStage", "PortModel"]
+__all__ = [
+    "ChargerModel",
+    "MeterBench",
+    "PfcStage",
+    "PortModel",
+    "SimBench",
+    "SimCharger",
+    "SimPort",
+    "Surroundings",
+    "bundled_chargers",
+    "default_instruments",
+    "load_sim_charger",
+    "read_sim_charger",
+    "start_bench",
+    "write_truth",
+]

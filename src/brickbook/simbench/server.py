@@ -1,0 +1,335 @@
+"""Instruments of the software bench on real sockets, and the bench around them.
+
+One thread runs an asyncio loop; each instrument listens on a loopback port of its own and takes several clients. In
+lock-step the bench's time moves only when somebody waits or measures, so that a run is as fast as the machine and the
+same run gives the same bytes. With a speed, time runs by itself, that many times as fast as the clock on the wall.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+import time
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import replace
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+from brickbook.core.instrument import Instrument
+from brickbook.simbench.charger import SimCharger
+from brickbook.simbench.layout import complete_bench
+from brickbook.simbench.readings import ReadingErrors
+from brickbook.simbench.roles import Device, device_for
+from brickbook.simbench.scpi import Pending
+from brickbook.simbench.truth import truth_of
+from brickbook.simbench.world import Surroundings, World
+
+__all__ = ["SimBench", "start_bench"]
+
+_T = TypeVar("_T")
+_HOST = "127.0.0.1"
+_LONGEST_LINE = 1 << 16
+_POLL_S = 0.005
+_IDLE_S = 0.05
+
+
+class SimBench:
+    """A running software bench; use it as a context manager, or call `close`.
+
+    Parameters
+    ----------
+    charger
+        The charger on the bench.
+    instruments
+        As in bench.toml; roles that are missing are added. `None`: a bench of one of each.
+    seed
+        Of all errors and draws.
+    speed
+        `None`: lock-step. Else bench seconds for each second of the wall clock.
+    port_base
+        First TCP port; 0 takes free ones.
+    surroundings
+        Room, fixture, supply.
+    perfect
+        Instruments without error and noise.
+    """
+
+    def __init__(
+        self,
+        charger: SimCharger,
+        instruments: Mapping[str, Instrument] | None = None,
+        *,
+        seed: int = 0,
+        speed: float | None = None,
+        port_base: int = 0,
+        surroundings: Surroundings | None = None,
+        perfect: bool = False,
+    ) -> None:
+        self.charger = charger
+        self.seed = seed
+        self.speed = speed
+        self.world = World(charger, seed=seed, surroundings=surroundings)
+        self._port_base = port_base
+        self._described = complete_bench(charger, instruments)
+        self.devices: dict[str, Device] = {}
+        for name, instrument in self._described.items():
+            errors = ReadingErrors(name, instrument, seed=seed, perfect=perfect)
+            device = device_for(name, instrument, self.world, errors)
+            if device is not None:
+                self.devices[name] = device
+        self._addresses: dict[str, str] = {}
+        self._servers: dict[str, asyncio.Server] = {}
+        self._sessions: set[_Session] = set()
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._run, name="software bench", daemon=True)
+        self._zero_s = 0.0
+        self._ready = threading.Event()
+        self._failed: BaseException | None = None
+
+    # Life
+
+    def start(self) -> Self:
+        """Listen; returns when all instruments do."""
+        self._thread.start()
+        self._ready.wait()
+        if self._failed is not None:
+            raise self._failed
+        return self
+
+    def close(self) -> None:
+        """Stop listening and drop all clients."""
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._thread.join()
+
+    def __enter__(self) -> Self:
+        return self if self._thread.is_alive() else self.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _run(self) -> None:
+        asyncio.set_event_loop(self._loop)
+        try:
+            self._loop.run_until_complete(self._listen())
+        except OSError as error:
+            self._failed = error
+            self._ready.set()
+            self._loop.close()
+            return
+        self._zero_s = time.monotonic()
+        flow = self._loop.create_task(self._flow()) if self.speed is not None else None
+        self._ready.set()
+        try:
+            self._loop.run_forever()
+        finally:
+            if flow is not None:
+                flow.cancel()
+            self._loop.run_until_complete(self._shut())
+            self._loop.close()
+
+    async def _listen(self) -> None:
+        for offset, (name, device) in enumerate(self.devices.items()):
+            port = self._port_base + offset if self._port_base else 0
+            server = await self._loop.create_server(lambda device=device: _Session(self, device), _HOST, port)  # type: ignore[misc]
+            self._servers[name] = server
+            number = server.sockets[0].getsockname()[1]
+            self._addresses[name] = f"TCPIP::{_HOST}::{number}::SOCKET"
+
+    async def _shut(self) -> None:
+        for server in self._servers.values():
+            server.close()
+        for session in tuple(self._sessions):
+            session.drop()
+        tasks = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+        for task in tasks:
+            task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.gather(*tasks, return_exceptions=True)
+        await asyncio.sleep(0)
+
+    async def _flow(self) -> None:
+        while True:
+            self.catch_up()
+            await asyncio.sleep(_IDLE_S)
+
+    # Time
+
+    def catch_up(self) -> None:
+        """Bring the world to the present, where time runs by itself."""
+        if self.speed is not None:
+            self.world.advance_to((time.monotonic() - self._zero_s) * self.speed)
+
+    def pass_at_once(self, pending: Pending) -> None:
+        """Lock-step: let the time that something takes pass, now."""
+        if pending.ready is None:
+            self.world.advance_to(self.world.now_s + pending.timeout_s)
+        else:
+            self.world.advance_until(pending.ready, pending.timeout_s)
+
+    async def pass_really(self, pending: Pending) -> None:
+        """With a speed: wait for it."""
+        assert self.speed is not None
+        end_s = self.world.now_s + pending.timeout_s
+        while self.world.now_s < end_s and not (pending.ready is not None and pending.ready()):
+            left = (end_s - self.world.now_s) / self.speed
+            await asyncio.sleep(min(left, _POLL_S) if pending.ready is not None else left)
+            self.catch_up()
+
+    # What others use
+
+    @property
+    def instruments(self) -> Mapping[str, Instrument]:
+        """All instruments by name: simulated ones with address, dialect and channels, others as they were given."""
+        return {
+            name: replace(instrument, address=self._addresses.get(name, instrument.address))
+            for name, instrument in self._described.items()
+        }
+
+    def do(self, call: Callable[[World], _T]) -> _T:
+        """Do something with the world in the bench's own thread, and give what it gives."""
+        if threading.current_thread() is self._thread:
+            return call(self.world)
+
+        async def inside() -> _T:
+            self.catch_up()
+            return call(self.world)
+
+        return asyncio.run_coroutine_threadsafe(inside(), self._loop).result()
+
+    def truth(self) -> dict[str, Any]:
+        """All true parameters: charger, surroundings, and the error every instrument has."""
+        return truth_of(self.charger, self.world.surroundings, self.devices, self.seed)
+
+    def device(self, name: str) -> Device:
+        """A simulated instrument; raises `KeyError`."""
+        return self.devices[name]
+
+    def joined(self, session: _Session) -> None:
+        """A client has come."""
+        self._sessions.add(session)
+
+    def left(self, session: _Session) -> None:
+        """A client has gone."""
+        self._sessions.discard(session)
+
+
+class _Session(asyncio.Protocol):
+    """One client of one instrument."""
+
+    def __init__(self, bench: SimBench, device: Device) -> None:
+        self._bench = bench
+        self._device = device
+        self._transport: asyncio.Transport | None = None
+        self._buffer = b""
+        self._task: asyncio.Task[None] | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self._bench.joined(self)
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 (the name is asyncio's)
+        self._bench.left(self)
+        if self._task is not None:
+            self._task.cancel()
+
+    def drop(self) -> None:
+        """Cut the connection."""
+        if self._transport is not None:
+            self._transport.abort()
+
+    def data_received(self, data: bytes) -> None:
+        self._buffer += data
+        while True:
+            line, found, rest = self._buffer.partition(b"\n")
+            if not found:
+                break
+            self._buffer = rest
+            self._line(line.decode("ascii", "replace").rstrip("\r"))
+        if len(self._buffer) > _LONGEST_LINE:
+            self._buffer = b""
+            self._device.error(-102, "a line without end")
+
+    def _line(self, line: str) -> None:
+        if self._task is not None and not self._task.done():
+            # the answer to the last query is still being made: IEEE 488.2 6.3.2.3, the query is interrupted
+            self._task.cancel()
+            self._device.error(-410)
+        self._bench.catch_up()
+        run = self._device.run(line)
+        if self._bench.speed is None:
+            self._answer(self._at_once(run))
+        else:
+            self._really(run)
+
+    def _at_once(self, run: Generator[Pending, None, bytes]) -> bytes:
+        while True:
+            try:
+                pending = next(run)
+            except StopIteration as done:
+                answer = done.value
+                assert isinstance(answer, bytes)
+                return answer
+            self._bench.pass_at_once(pending)
+
+    def _really(self, run: Generator[Pending, None, bytes]) -> None:
+        try:
+            pending = next(run)
+        except StopIteration as done:
+            self._answer(done.value)
+            return
+
+        async def rest(pending: Pending) -> None:
+            while True:
+                await self._bench.pass_really(pending)
+                try:
+                    pending = next(run)
+                except StopIteration as done:
+                    self._answer(done.value)
+                    return
+
+        self._task = asyncio.get_running_loop().create_task(rest(pending))
+
+    def _answer(self, answer: bytes) -> None:
+        if answer and self._transport is not None and not self._transport.is_closing():
+            self._transport.write(answer + b"\n")
+
+
+def start_bench(
+    charger: SimCharger,
+    instruments: Mapping[str, Instrument] | None = None,
+    *,
+    seed: int = 0,
+    speed: float | None = None,
+    port_base: int = 0,
+    surroundings: Surroundings | None = None,
+    perfect: bool = False,
+) -> SimBench:
+    """A software bench that already listens; see `SimBench` for the parameters.
+
+    Examples
+    --------
+    ```
+    with start_bench(load_sim_charger("finch-30"), seed=1) as bench:
+        address = bench.instruments["wall-meter"].address
+    ```
+
+    Raises
+    ------
+    OSError
+        When a port of `port_base` is taken.
+    """
+    bench = SimBench(
+        charger,
+        instruments,
+        seed=seed,
+        speed=speed,
+        port_base=port_base,
+        surroundings=surroundings,
+        perfect=perfect,
+    )
+    return bench.start()
