@@ -23,9 +23,10 @@ from brickbook.core.page import Cell, Section, TableBlock, Text
 from brickbook.library.catalogue import open_catalogue
 from brickbook.library.compared import FrontRows, compare_shelf
 from brickbook.library.comparing import Comparison, Difference
-from brickbook.library.page import places, retest_section, shelf_order
+from brickbook.library.page import retest_section, shelf_order
 from brickbook.library.retest import Retest, compare_samples
 from brickbook.library.shelf import Shelf, better_end
+from brickbook.library.standing import places
 from brickbook.publish.numbers import figure_text, plain_text
 from brickbook.publish.pages import css_string, environment, file_address, style_sheet
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -11,10 +12,12 @@ from rich.text import Text
 
 from brickbook.analysis import is_current, load
 from brickbook.analysis.codec import figure_json, finding_json, note_json
+from brickbook.book import Book
 from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, wanted
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.figure import Figure, Finding
-from brickbook.publish.numbers import figure_text
+from brickbook.library.drafts import read_conclusion, refresh_conclusions
+from brickbook.publish.numbers import figure_text, value_text
 from brickbook.studies import STUDIES
 
 __all__ = ["show"]
@@ -28,6 +31,9 @@ def show(
     procedure: Annotated[
         bool, Parameter(negative="", help="Show how the readings are got, each caution before its step.")
     ] = False,
+    conclusion: Annotated[
+        bool, Parameter(negative="", help="Show the drafted conclusion, and the tester's own beside it.")
+    ] = False,
     why: Annotated[str | None, Parameter(help="Key of a figure, or part of it: show where it comes from.")] = None,
     json: JsonOption = False,
     book: BookOption = Path(),
@@ -38,6 +44,8 @@ def show(
         wanted(opened, [charger])
         return _procedures(study)
     (slug,) = wanted(opened, [charger])
+    if conclusion:
+        return _conclusion(opened, slug, json=json)
     stored = load(opened, slug)
     figures = [f for f in stored.figures if study is None or f.study == study]
     if study is not None and study not in {s.id for s in STUDIES}:
@@ -70,6 +78,42 @@ def show(
     for note in stored.notes:
         if note.severity == "warning" and (study is None or note.study == study):
             out.print(Text(f"! {note.text}"))
+    return 0
+
+
+def _conclusion(book: Book, slug: str, *, json: bool) -> int:
+    load(book, slug)  # says so where it was not analysed
+    refresh_conclusions(book, [slug], say=value_text)
+    draft, verdict = read_conclusion(book, slug), book.verdict(slug)
+    assert draft is not None
+    stale = not is_current(book, slug)
+    if json:
+        print_json(
+            {
+                "charger": slug,
+                "judgement": draft.judgement or None,
+                "kept_ratio": None
+                if math.isnan(draft.kept_low_ratio)
+                else [draft.kept_low_ratio, draft.kept_high_ratio],
+                "sentences": [
+                    {"kind": s.kind, "text": s.text, "figures": list(s.figures), "findings": list(s.findings)}
+                    for s in draft.sentences
+                ],
+                "verdict": verdict,
+                "stale": stale,
+            }
+        )
+        return 0
+    out = console()
+    if stale:
+        out.print(f"Files have changed since these figures were made: run brickbook analyse {slug}", style="bold")
+    out.print(Text("Drafted from the findings alone"), style="bold")
+    for part in draft.parts:
+        out.print(Text(part.title), style="bold")
+        for sentence in part.sentences:
+            out.print(Text(f"  {sentence.text}"))
+    out.print(Text(f"The tester's own words (chargers/{slug}/verdict.md)"), style="bold")
+    out.print(Text(verdict.strip() or "Not written yet."))
     return 0
 
 

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import difflib
-import json
-import tomllib
-from dataclasses import dataclass, fields
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
 from annotated_types import Ge, Gt, Le, MinLen
-from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from brickbook.core.errors import BookError, Fault
 from brickbook.library.cables import NEW_CONTACTS_OHM, Cable, measured_cable, wire_cable
+from brickbook.library.tables import parse_toml, read_table
 
-__all__ = ["Device", "DeviceCable", "Devices", "read_devices"]
+__all__ = ["Device", "DeviceCable", "Devices", "read_devices", "refuse_twins"]
 
 Positive = Annotated[float, Gt(0)]
 NonNegative = Annotated[float, Ge(0)]
@@ -132,11 +129,6 @@ class Devices:
     device: Annotated[tuple[Device, ...], MinLen(1)]
 
 
-_ADAPTER: TypeAdapter[Any] = TypeAdapter(
-    tuple[Devices], config=ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
-)
-
-
 def read_devices(text: str, file: str) -> tuple[Device, ...]:
     """Devices from TOML text.
 
@@ -145,48 +137,17 @@ def read_devices(text: str, file: str) -> tuple[Device, ...]:
     BookError
         With every fault of the file, each with its key.
     """
-    try:
-        data = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as error:
-        raise BookError(Fault(file, "", f"is not valid TOML: {error}.")) from error
+    data = parse_toml(text, file)
     if not data:
         raise BookError(Fault(file, "", "has no [[device]] in it.", 'Write [[device]], name = "…" and power_w = …'))
-    try:
-        # in JSON mode a list may stand for a tuple and a whole number for a float, and nothing else is converted
-        devices: tuple[Device, ...] = _ADAPTER.validate_json(json.dumps([data], default=str))[0].device
-    except ValidationError as error:
-        details = error.errors(include_url=False)
-        # pydantic also counts a list as too short when what is in it was wrong
-        told = [d for d in details if d["type"] != "too_short"] or details
-        raise BookError(*(_fault(file, data, detail) for detail in told)) from error
-    except ValueError as error:  # NaN and infinity are no JSON
-        raise BookError(Fault(file, "", f"holds a number that is not finite: {error}.")) from error
-    names = [device.name for device in devices]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise BookError(Fault(file, "device.name", f"{twice[0]!r} is used twice.", "Give each device its own name."))
+    devices = read_table(Devices, data, file, (Devices, Device, DeviceCable)).device
+    refuse_twins(devices, file, "device.name")
     return devices
 
 
-def _fault(file: str, data: dict[str, Any], detail: Any) -> Fault:
-    place = [part for part in detail["loc"][1:] if not isinstance(part, str) or "[" not in part]
-    key = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in place).lstrip(".")
-    found: Any = data
-    for part in place:
-        try:
-            found = found[part]
-        except (KeyError, IndexError, TypeError):
-            found = None
-            break
-    if detail["type"] == "unexpected_keyword_argument":
-        word = str(place[-1])
-        known = [f.name for cls in (Devices, Device, DeviceCable) for f in fields(cls)]
-        near = difflib.get_close_matches(word, known, n=1)
-        return Fault(file, key, "is not a known key.", f"Did you mean {near[0]!r}?" if near else "Take it out.")
-    if detail["type"] == "missing":
-        return Fault(file, key, "is missing.", "Add the key.")
-    if detail["type"] == "value_error":
-        return Fault(file, key, f"{detail['ctx']['error']}.", "Correct this table.")
-    message = str(detail["msg"])
-    shown = "" if isinstance(found, (dict, list)) else f", found {found!r}"
-    return Fault(file, key, f"{message[:1].lower()}{message[1:]}{shown}.", "Correct the value.")
+def refuse_twins(devices: tuple[Device, ...], file: str, place: str) -> None:
+    """Raise `BookError` when two devices have one name."""
+    names = [device.name for device in devices]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise BookError(Fault(file, place, f"{twice[0]!r} is used twice.", "Give each device its own name."))

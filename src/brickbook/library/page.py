@@ -10,23 +10,13 @@ from brickbook.library.comparing import Comparison
 from brickbook.library.pareto import Front
 from brickbook.library.retest import Retest
 from brickbook.library.shelf import Shelf, better_end
+from brickbook.library.standing import places
 
-__all__ = ["front_section", "places", "retest_section", "shelf_order", "shelf_section"]
+__all__ = ["front_section", "retest_section", "shelf_order", "shelf_section"]
 
 _MOST_BARS = 40
 _SHOWN = 25
 _MOST_NAMED = 200  # chargers, beyond which those left out are not listed
-
-
-def places(shelf: Shelf, comparison: Comparison) -> list[tuple[int, int]]:
-    """First and last place each charger may have, counted from the good end, or from the smallest where none is."""
-    n = len(shelf.items)
-    if better_end(shelf.name) == "largest":
-        return [
-            (n + 1 - int(high), n + 1 - int(low))
-            for low, high in zip(comparison.rank_low, comparison.rank_high, strict=True)
-        ]
-    return [(int(low), int(high)) for low, high in zip(comparison.rank_low, comparison.rank_high, strict=True)]
 
 
 def shelf_section(shelf: Shelf, comparison: Comparison, *, against: str = "") -> Section:

@@ -11,7 +11,11 @@ __all__ = ["SHARING_WORDS", "interruption_words", "measured_words", "placed_word
 SHARING_WORDS = {
     "alone": "one device alone",
     "measured": "powers of the ports as offered when looked at",
+    "measured groups": "powers of the ports as offered when each of their groups was looked at; the groups were found "
+    "not to depend on each other",
     "claimed table": "powers of the ports by the maker's table, not measured",
+    "measured budgets": "budgets of the groups as the sharing study found them, divided as is best; how the charger "
+    "divides them in this case was not looked at",
     "claimed budgets": "budgets by the maker's word, divided as is best; how the charger divides them is not measured",
     "total only": "only the nameplate's total is known; how the charger divides it is not measured",
 }

@@ -21,6 +21,7 @@ from brickbook.rules.rows import Band, Harmonic, Supply
 __all__ = ["load_rules", "parse_rules"]
 
 _ADAPTER: TypeAdapter[Rule] = TypeAdapter(Rule)
+_OPINION = ("conclusion", "buyer")  # of a house-rules.toml, read where conclusions are drawn
 _Place = tuple[str | int, ...]
 _SHARED = (
     "title", "market", "edition", "applies_from", "until", "status", "mains", "procedures", "usb_pd_window_v", "mark",
@@ -53,7 +54,7 @@ def parse_rules(text: str, file: str, origin: Literal["standard", "house"] = "st
     faults = [
         Fault(file, _where((key,), lines), f"unknown key {key!r}: the file holds [[rule]] tables.", "Write [[rule]].")
         for key in data
-        if key != "rule"
+        if key != "rule" and not (origin == "house" and key in _OPINION)
     ]
     tables = data.get("rule", [])
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
