@@ -14,17 +14,15 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
 from brickbook.demo.scenario import Example
 from brickbook.simbench.meters import MeterBench
+from brickbook.simbench.touch import network_readings
 
 __all__ = ["BARRIERS", "ExampleBarrier", "isolation_campaign", "network_readings"]
-
-FloatArray = NDArray[np.float64]
 
 _TEST_V, _TEST_HZ, _TEST_DC_V = 500.0, 50.0, 500.0
 _MAINS_V, _MAINS_HZ = 230.0, 50.0
@@ -32,8 +30,6 @@ _FIXTURE_F = 18e-12
 _NETWORK_TOLERANCE = 0.01
 _REPEATS = 3
 _RANGE_OHM = 2e9
-_HARMONICS = 400
-_SAMPLES = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,32 +64,6 @@ BARRIERS: Mapping[str, ExampleBarrier] = {
     "albatross-200": ExampleBarrier(0.12e-9, 0.12e-9, 2.26e-9, 25e9),
 }
 """Barriers by charger: interference capacitors of 0.47 to 2.2 nF and stray capacitance of the transformer."""
-
-
-def network_readings(driven_f: float, rail_f: float, mains_v: float, mains_hz: float) -> tuple[float, float]:
-    """Voltage U2 of the IEC 60990 figure 4 network in use [V]: rms and peak.
-
-    Parameters
-    ----------
-    driven_f
-        Capacitance from the conductor that is not earthed [F].
-    rail_f
-        Capacitance from the negative rail [F].
-    mains_v, mains_hz
-        Supply, rms [V], [Hz].
-    """
-    phase = 2 * np.pi * np.arange(_SAMPLES) / _SAMPLES
-    wave = np.sqrt(2) * mains_v * np.sin(phase)
-    charge = np.fft.rfft(driven_f * wave + rail_f * np.minimum(wave, 0.0))
-    s = 2j * np.pi * mains_hz * np.arange(len(charge))
-    total = driven_f + rail_f
-    body = 1 / (1 / 500.0 + 1 / (10e3 + 1 / np.where(s == 0, 1e-9, s * 0.022e-6)))
-    network = 1500.0 / (1 + s * 1500.0 * 0.22e-6) + body
-    # the barrier's source behind its whole capacitance, into the network
-    spectrum = s * charge / (1 + s * total * network) * body / (1 + s * 10e3 * 0.022e-6)
-    spectrum[_HARMONICS:] = 0.0
-    u2 = np.fft.irfft(spectrum, _SAMPLES)
-    return float(np.sqrt(np.mean(u2**2))), float(np.max(np.abs(u2)))
 
 
 def isolation_campaign(

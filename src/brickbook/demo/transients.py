@@ -1,26 +1,15 @@
 """Captures of load steps and of switching on and off, from physics of our own, seen by a scope that errs.
 
-Load step. A port is a source behind an output impedance of second order: an inductance-like loop of the regulator
-against the output capacitor. For a load that rises by I within a time T the voltage is
-
-```
-v(t) = V - R I (1 - exp(-a t)) - I Z exp(-a t) sin(w t) - I R_esr exp(-t/T_esr)      a = z w0, w = w0 sqrt(1 - z^2)
-```
-
-smoothed over the load's rise T: the settled drop over the output resistance R, the swing of the loop with damping z,
-and the first dip over the resistance of the capacitor. From no load a port in burst mode answers late.
-
-Switching. Mains charges the bulk capacitor C through the resistance of line, thermistor and rectifier,
-C dv/dt = (|U(t)| - v)/R while the rectifier conducts; with a warm thermistor it is two fifths of that. The output
-comes up after a start-up time, along an exponential of its own. When mains has gone the bulk capacitor feeds the load,
-v^2 = v0^2 - 2 P t/C, down to where the converter gives up, and the output then falls as its own capacitor empties.
+Load steps and the charging of the bulk capacitor are those of `simbench.transients`; with a warm thermistor the
+resistance is two fifths of the cold one. The output comes up after a start-up time, along an exponential of its own.
+When mains has gone the bulk capacitor feeds the load, v^2 = v0^2 - 2 P t/C, down to where the converter gives up, and
+the output then falls as its own capacitor empties.
 """
 
 from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -33,6 +22,7 @@ from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
 from brickbook.demo.scenario import Example
 from brickbook.demo.waveforms import SCOPE
+from brickbook.simbench.transients import Loop, PrimarySide, charging_current, step_response
 
 __all__ = ["Loop", "PrimarySide", "loop_of", "primary_of", "step_response", "transients"]
 
@@ -43,65 +33,6 @@ _BOUNDS = {"port_voltage_v": 0.02, "port_current_a": 0.02, "mains_voltage_v": 0.
 _STEP_RATE_HZ = 500e3
 _HALF_S = 0.008  # each level of a load step
 _SWITCH_RATE_HZ = 100e3
-
-
-@dataclass(frozen=True, slots=True)
-class Loop:
-    """Output impedance of a port.
-
-    Parameters
-    ----------
-    natural_hz, damping
-        Of the regulator's loop.
-    swing_ohm
-        Swing for an ampere [Ohm].
-    output_ohm
-        Settled drop for an ampere [Ohm].
-    esr_ohm, esr_s
-        First dip for an ampere, and how soon it is over.
-    late_s
-        How much later it answers from no load.
-    """
-
-    natural_hz: float
-    damping: float
-    swing_ohm: float
-    output_ohm: float
-    esr_ohm: float = 0.012
-    esr_s: float = 9e-6
-    late_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class PrimarySide:
-    """What mains sees.
-
-    Parameters
-    ----------
-    cold_ohm
-        Line, thermistor and rectifier, cold [Ohm].
-    bulk_f
-        Bulk capacitor [F].
-    start_s
-        From mains to the first rise of the output [s].
-    rise_s
-        Time constant of that rise [s].
-    gives_up_v
-        Voltage of the bulk capacitor at which the converter stops [V].
-    output_f
-        Output capacitor [F].
-    efficiency_ratio
-        From bulk to output.
-    """
-
-    cold_ohm: float
-    bulk_f: float
-    start_s: float
-    rise_s: float
-    gives_up_v: float = 80.0
-    output_f: float = 680e-6
-    efficiency_ratio: float = 0.92
-
 
 # natural frequency [Hz], damping, swing [Ohm], late from no load [s]; cold [Ohm], bulk [F], start [s], rise [s]
 _LOOPS: Mapping[str, tuple[float, float, float, float]] = {
@@ -136,44 +67,6 @@ def loop_of(example: Example, port: str, volts: float) -> Loop:
 def primary_of(example: Example) -> PrimarySide:
     """Mains side of an example charger."""
     return _PRIMARIES[example.slug]
-
-
-def step_response(loop: Loop, time_s: FloatArray, size_a: float, rise_s: float, late_s: float = 0.0) -> FloatArray:
-    """Departure of the voltage from its level before a step at time 0 [V], shape of `time_s`.
-
-    Parameters
-    ----------
-    loop
-        Of the port.
-    time_s
-        From the beginning of the load's rise [s].
-    size_a
-        Of the step, positive upwards [A].
-    rise_s
-        How long the load takes from one level to the other, a straight line [s].
-    late_s
-        How much later the loop answers; the capacitor feeds the load meanwhile [s].
-    """
-    w0 = 2 * np.pi * loop.natural_hz
-    a, w = loop.damping * w0, w0 * np.sqrt(1 - loop.damping**2)
-
-    def at_once(t: FloatArray) -> FloatArray:
-        x = np.maximum(t, 0.0)
-        swing = loop.swing_ohm * np.exp(-a * x) * np.sin(w * x)
-        held = loop.swing_ohm * w * np.minimum(x, late_s) if late_s else 0.0
-        settled = loop.output_ohm * (1 - np.exp(-a * x))
-        first = loop.esr_ohm * np.exp(-x / loop.esr_s)
-        if late_s:
-            y = np.maximum(x - late_s, 0.0)
-            # the loop meets a capacitor that is low already, and comes back from there
-            swing = np.where(x < late_s, held, held * np.exp(-a * y) * np.cos(w * y) + loop.swing_ohm
-                             * np.exp(-a * y) * np.sin(w * y))  # fmt: skip
-        return np.asarray(np.where(t >= 0, -(swing + settled + first), 0.0), dtype=np.float64)
-
-    # mean over the rise: a ramp is a sum of small steps
-    parts = 24
-    delays = (np.arange(parts) + 0.5) / parts * rise_s
-    return np.asarray(size_a / parts * np.sum([at_once(time_s - d) for d in delays], axis=0), dtype=np.float64)
 
 
 def transients(
@@ -291,7 +184,7 @@ def _switch_on(
     ohm = side.cold_ohm * (1.0 if start == "cold" else 0.4)
     time = np.arange(int((on_s + side.start_s * 1.1 + 12 * side.rise_s + 0.06) / interval), dtype=np.float64) * interval
     mains = np.where(time >= on_s, 2**0.5 * volts * np.sin(2 * np.pi * hertz * (time - on_s) + phase), 0.0)
-    current = _charging(side, ohm, volts, hertz, phase, on_s, time)
+    current = charging_current(side, ohm, volts, hertz, phase, on_s, time)
     rises_s = on_s + side.start_s * (1.0 if start == "cold" else 0.8) * (230.0 / volts) ** 0.15
     output = 5.05 * (1 - np.exp(-np.maximum(time - rises_s, 0.0) / side.rise_s))
     channels = {
@@ -309,25 +202,6 @@ def _switch_on(
         "load_a": 0.0,
     }
     return _deposit(f"on-{start}-{volts:g}v", channels, interval, ("inrush",), clock, conditions)
-
-
-def _charging(
-    side: PrimarySide, ohm: float, volts: float, hertz: float, phase: float, on_s: float, time: FloatArray
-) -> FloatArray:
-    """Mains current while the bulk capacitor fills, by Euler's rule on a mesh twenty times as dense."""
-    fine = 20
-    dt = float(time[1] - time[0]) / fine
-    count = int(3.2 / hertz / dt)  # three periods; later pulses only make up for losses
-    t = np.arange(count) * dt
-    source = 2**0.5 * volts * np.sin(2 * np.pi * hertz * t + phase)
-    held, current = 0.0, np.zeros(count)
-    for k in range(count):
-        drive = abs(source[k]) - held
-        if drive > 0.0:
-            current[k] = drive / ohm
-            held += current[k] * dt / side.bulk_f
-    signed = current * np.sign(source)
-    return np.asarray(np.interp(time - on_s, t, signed, left=0.0, right=0.0), dtype=np.float64)
 
 
 def _switch_off(
