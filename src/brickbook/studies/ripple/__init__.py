@@ -1,6 +1,7 @@
 """The study that asks: how clean is the voltage each port gives."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.ripple.campaign import tasks
 from brickbook.studies.ripple.figures import figures
 from brickbook.studies.ripple.page import page
 from brickbook.studies.ripple.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "ripple_pp_v": "Ripple and noise, peak to peak, as captured",
         "ripple_20mhz_pp_v": "Ripple and noise, peak to peak, 20 MHz",

@@ -108,7 +108,10 @@ class Reduced:
         noise = self.channel.setting.noise or 0.0
         if noise:  # read with the same settings, so the steps are in it
             square = noise**2 * share
-            return square, 2 * self.channel.setting.u_noise_ratio * square
+            # the statement errs in proportion to the true noise, so that one stated too low is the more in doubt:
+            # at the end of a 95 % interval the true one is the stated one over 1 - 1.96 u
+            ratio = min(self.channel.setting.u_noise_ratio, 0.4)
+            return square, 2 * ratio / (1.0 - 1.96 * ratio) * square
         square = self.step**2 / 12 * share
         return square, square / 3**0.5  # the steps' error may be anything from none to twice that
 
