@@ -1,13 +1,13 @@
 """Ripple as shown: how it grows with load, one picture for each time scale, the spectrum, and the numbers.
 
 A picture of millions of samples shows the lowest and highest of each stretch as an upright stroke: nothing is left out,
-however short. Of each port the capture with the largest ripple is drawn.
+however short. Of each port the capture with the largest ripple is drawn, in full only for the port that ripples most.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,7 @@ _COLUMNS = (
 _PICTURE = 900  # stretches of an envelope
 _PERIODS = 4  # switching periods in the shortest picture
 _BANDS = 160  # stretches of the spectrum
+_MOST_LINES = 6  # in one chart over load
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +52,19 @@ class _Shot:
 
 
 def page(view: View) -> Section:
-    """For each port: ripple over load, the worst capture on three time scales, its spectrum, and the table."""
+    """Ripple over load; the worst capture on three time scales with its spectrum, one picture for each other port."""
     if not view.figures:
         return Section("ripple", "Ripple and noise", "Ripple was not measured.")
     blocks: list[Block] = []
     shots = _shots(view.read())
-    for port in dict.fromkeys(str(f.conditions["port"]) for f in view.figures):
-        mine = [f for f in view.figures if f.conditions["port"] == port]
-        chart = _over_load(port, mine)
-        if chart is not None:
-            blocks.append(chart)
-        blocks += _pictures(port, mine, shots)
+    by_port = {
+        port: [f for f in view.figures if f.conditions["port"] == port]
+        for port in dict.fromkeys(str(f.conditions["port"]) for f in view.figures)
+    }
+    blocks += _over_loads(by_port)
+    worst = max(by_port, key=lambda port: max((f.value for f in _peaks(by_port[port])), default=0.0))
+    for port, mine in by_port.items():
+        blocks += _pictures(port, mine, shots, full=port == worst)
         blocks.append(_table(port, mine))
     blocks.append(
         Text(
@@ -74,7 +77,7 @@ def page(view: View) -> Section:
 
 
 def _lead(figures: Sequence[Figure]) -> str:
-    peaks = [f for f in figures if f.name == "ripple_20mhz_pp_v"] or [f for f in figures if f.name == "ripple_pp_v"]
+    peaks = _peaks(figures)
     if not peaks:
         return "Ripple was captured, but no peak-to-peak value could be found."
     worst = max(peaks, key=lambda f: f.value)
@@ -84,6 +87,11 @@ def _lead(figures: Sequence[Figure]) -> str:
         f"{len(peaks)} combinations of port, contract, mains and load were captured; ripple and noise{band} is between "
         f"{1000 * least.value:.3g} and {1000 * worst.value:.3g} mV peak to peak, the most at {worst.conditions.text()}."
     )
+
+
+def _peaks(figures: Sequence[Figure]) -> list[Figure]:
+    """Peak-to-peak values within 20 MHz; as captured where there is none."""
+    return [f for f in figures if f.name == "ripple_20mhz_pp_v"] or [f for f in figures if f.name == "ripple_pp_v"]
 
 
 def _load(conditions: Conditions) -> float | None:
@@ -97,6 +105,28 @@ def _group(figure: Figure) -> tuple[str, str]:
     c = figure.conditions
     mains = f"{c.number('mains_v'):g} V mains" if "mains_v" in c else ""
     return str(c.get("contract", "")), mains
+
+
+def _over_loads(by_port: Mapping[str, Sequence[Figure]]) -> list[Chart]:
+    """One chart of ripple over load for all ports where their lines fit into it, else one for each port."""
+    charts = {port: chart for port, mine in by_port.items() if (chart := _over_load(port, mine)) is not None}
+    alike = len({(chart.x, chart.y) for chart in charts.values()}) == 1
+    if len(charts) < 2 or not alike or sum(len(chart.series) for chart in charts.values()) > _MOST_LINES:
+        return list(charts.values())
+    first = next(iter(charts.values()))
+    worst = max(charts, key=lambda port: max(max(s.y) for s in charts[port].series))
+    series = tuple(replace(s, name=f"{port}, {s.name}") for port, chart in charts.items() for s in chart.series)
+    ports = ", ".join(charts)
+    return [
+        replace(
+            first,
+            id="ripple-load",
+            title=charts[worst].title,
+            alt=f"Peak-to-peak ripple of ports {ports} over load, a line for each port, contract and mains voltage.",
+            series=series,
+            limits=(),
+        )
+    ]
 
 
 def _over_load(port: str, figures: Sequence[Figure]) -> Chart | None:
@@ -150,8 +180,9 @@ def _shots(recordings: Sequence[Recording]) -> list[_Shot]:
     ]
 
 
-def _pictures(port: str, figures: Sequence[Figure], shots: Sequence[_Shot]) -> list[Chart]:
-    peaks = [f for f in figures if f.name == "ripple_20mhz_pp_v"] or [f for f in figures if f.name == "ripple_pp_v"]
+def _pictures(port: str, figures: Sequence[Figure], shots: Sequence[_Shot], *, full: bool) -> list[Chart]:
+    """The worst capture of a port on three time scales and its spectrum; else only its switching, or all of it."""
+    peaks = _peaks(figures)
     if not peaks:
         return []
     worst = max(peaks, key=lambda f: f.value)
@@ -163,22 +194,27 @@ def _pictures(port: str, figures: Sequence[Figure], shots: Sequence[_Shot]) -> l
     longest = max(own, key=lambda s: s.capture.span_s)
     fastest = max(own, key=lambda s: s.capture.sample_rate_hz)
     stem = f"ripple-{port.lower()}"
-    charts = [
-        _picture(longest, 0, longest.capture.count, f"{stem}-whole", f"{where}: the whole capture", "the whole capture")
-    ]
+    peak = f"{1000 * worst.value:.3g} mV peak to peak"
+    frequency = found.get("switching_frequency_hz")
+    charts = []
+    if full or frequency is None:
+        span_ms = 1000 * longest.capture.span_s
+        title = f"{where}: {peak}, seen over {span_ms:.3g} ms"
+        charts.append(_picture(longest, 0, longest.capture.count, f"{stem}-whole", title, "the whole capture"))
     ripple_hz = ripple_hz_of(worst.conditions)
-    if ripple_hz is not None and longest.capture.span_s * ripple_hz > 4:
+    if full and ripple_hz is not None and longest.capture.span_s * ripple_hz > 4:
         stop = longest.capture.index_of(longest.capture.start_s + 4 / ripple_hz)
         title = f"{where}: two mains cycles"
         if "mains_ripple_pp_v" in found:
             part = 1000 * found["mains_ripple_pp_v"].value
-            title = f"{where}: {part:.3g} mV peak to peak at {ripple_hz:g} Hz"
+            title = f"{where}: the mains leaves {part:.3g} mV peak to peak at {ripple_hz:g} Hz"
         charts.append(_picture(longest, 0, stop, f"{stem}-mains", title, "two mains cycles"))
-    frequency = found.get("switching_frequency_hz")
     if frequency is not None:
         first, stop = _around_peak(fastest, _PERIODS / frequency.value)
-        title = f"{where}: switching at {frequency.value / 1000:.4g} kHz"
+        title = f"{where}: it switches at {frequency.value / 1000:.4g} kHz" + ("" if full else f", {peak} in all")
         charts.append(_picture(fastest, first, stop, f"{stem}-switching", title, "a few switching periods"))
+    if not full:
+        return charts
     spectral = _spectrum(fastest, longest, f"{stem}-spectrum", where, frequency)
     if spectral is not None:
         charts.append(spectral)
@@ -267,7 +303,7 @@ def _spectrum(fast: _Shot, slow: _Shot, name: str, where: str, frequency: Figure
     counts = np.diff(np.r_[edges, len(hz)])
     x = np.exp(np.add.reduceat(np.log(hz), edges) / counts)
     middle = np.sqrt(np.add.reduceat(density, edges) / counts) * 1e6
-    title = f"{where}: spectrum"
+    title = f"{where}: no one switching frequency stands above the noise"
     if frequency is not None:
         title = f"{where}: switching at {frequency.value / 1000:.4g} kHz stands above the noise"
     port = fast.channel.place
