@@ -190,7 +190,8 @@ def _losses(case: _Key, figures: Sequence[Figure]) -> Chart | None:
             top = series[-1].x[-1]
             x = tuple(top * k / 40 for k in range(41))
             p0, a, b = (fit[n].value for n in ("fixed_loss_w", "proportional_loss_ratio", "resistive_loss_per_w"))
-            series.append(Series(f"{mains:g} V mains, fitted", x, tuple(p0 + a * p + b * p * p for p in x), style="dashed"))
+            y = tuple(p0 + a * p + b * p * p for p in x)
+            series.append(Series(f"{mains:g} V mains, fitted", x, y, style="dashed"))
     if not series:
         return None
     most = max(max(s.y) for s in series if s.style == "points")
