@@ -20,6 +20,8 @@ __all__ = [
     "contracts",
     "end_contract",
     "full_load_a",
+    "least_plugging",
+    "other_mains",
     "port_combinations",
     "settings_for",
     "strongest_port",
@@ -148,6 +150,25 @@ def sweep_mains(settings: Settings) -> Mains:
     The charger has the least to do there, so that what is seen is the output's own.
     """
     return max(settings.mains, key=lambda m: m.voltage_v)
+
+
+def other_mains(settings: Settings) -> tuple[Mains, ...]:
+    """The supplies beside `sweep_mains`."""
+    first = sweep_mains(settings)
+    return tuple(mains for mains in settings.mains if mains != first)
+
+
+def least_plugging(combinations_: Sequence[tuple[str, ...]]) -> tuple[tuple[str, ...], ...]:
+    """Combinations of ports in an order with few plugs between neighbours: always the nearest one next."""
+    left = list(combinations_)
+    ordered: list[tuple[str, ...]] = []
+    here: frozenset[str] = frozenset()
+    while left:
+        following = min(left, key=lambda c: len(here ^ frozenset(c)))
+        left.remove(following)
+        ordered.append(following)
+        here = frozenset(following)
+    return tuple(ordered)
 
 
 def alike_ports(charger: Charger) -> tuple[tuple[str, ...], ...]:

@@ -112,9 +112,10 @@ class PlanTask:
     title
         In plain words.
     kind
-        "log": readings at an interval; "offers": what each port offers, asked of the sink or written by hand;
-        "messages": a message log around plugging; "captures": oscilloscope captures at each step;
-        "hand": readings the tester types in.
+        "log": readings at an interval; "offers": what each port offers at each step, asked of the sink or written by
+        hand, and what was drawn where a step has a current; "messages": a message log while ports are plugged in and
+        out from step to step; "captures": an oscilloscope capture at each step that names one; "hand": readings the
+        tester types in.
     mains_v, mains_hz
         Supply; 0 where no mains is needed.
     steps
@@ -135,6 +136,8 @@ class PlanTask:
         Least time without load before it starts, so that it begins cold [s].
     after
         Studies whose tasks come first; "*" for every task that does not say "*" itself.
+    note
+        What is left out because of it and why, or what it takes for granted.
     made
         Digest of the task as it was made; "" for a task of the tester's own. A task that differs from it was edited,
         and is left alone when the plan is made anew.
@@ -155,6 +158,7 @@ class PlanTask:
     predicted_s: Annotated[float, Ge(0)] = 0.0
     rest_s: Annotated[float, Ge(0)] = 0.0
     after: tuple[str, ...] = ()
+    note: str = ""
     made: str = ""
 
     @property
@@ -164,6 +168,14 @@ class PlanTask:
         if self.mains_v:
             told |= {"mains_v": self.mains_v, "mains_hz": self.mains_hz}
         return {**told, **_plugged(self.steps), **self.conditions}
+
+    def step_conditions(self, step: PlanStep) -> dict[str, Scalar]:
+        """Conditions of what is recorded at one step: the task's, `load_a` where one port is loaded, the step's."""
+        told = {**self.raw_conditions, **_plugged((step,))}
+        plugged = [setting for setting in step.ports if setting.contract]
+        if len(plugged) == 1:
+            told["load_a"] = plugged[0].current_a
+        return {**told, **self.conditions, **step.conditions}
 
     @property
     def digest(self) -> str:

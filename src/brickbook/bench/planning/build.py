@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from brickbook.bench.planning.again import Changes, joined
-from brickbook.bench.planning.times import own_s
+from brickbook.bench.planning.arrange import arranged, inserted
+from brickbook.bench.planning.times import by_hand_s, hands_of, own_s
 from brickbook.core.charger import Charger
 from brickbook.core.instrument import Instrument
 from brickbook.core.plan import PlanTask, Size, TestPlan
@@ -14,6 +15,8 @@ from brickbook.core.study import Settings, Study
 from brickbook.studies import STUDIES
 
 __all__ = ["build_plan", "renewed_plan"]
+
+_FILE = "chargers/{}/plan.toml"
 
 
 def build_plan(
@@ -42,12 +45,12 @@ def build_plan(
     studies
         Whose tasks are wanted.
     """
-    del instruments
     tasks: dict[str, PlanTask] = {}
     for study in studies:
         for task in study.tasks(charger, settings, size):
             tasks.setdefault(task.id, task)
-    return TestPlan(slug, size, tuple(_made(task) for task in tasks.values()))
+    in_order = arranged([_made(task) for task in tasks.values()], hands_of(instruments or {}), _FILE.format(slug))
+    return TestPlan(slug, size, in_order)
 
 
 def renewed_plan(
@@ -62,9 +65,19 @@ def renewed_plan(
     """The campaign made anew with the tester's edits of the plan before; arguments as in `build_plan`."""
     fresh = build_plan(before.charger, charger, settings, size or before.size, instruments=instruments, studies=studies)
     plan, changes = joined(fresh, before)
-    return replace(plan, tasks=tuple(replace(task, predicted_s=own_s(task)) for task in plan.tasks)), changes
+    hands = hands_of(instruments or {})
+    tasks = [replace(task, predicted_s=_alone_s(task)) for task in plan.tasks]
+    if before.order == "mine":
+        new = set(changes.new)
+        in_order = inserted([t for t in tasks if t.id not in new], [t for t in tasks if t.id in new], hands)
+    else:
+        in_order = arranged(tasks, hands, _FILE.format(before.charger))
+    return replace(plan, tasks=in_order), changes
 
 
 def _made(task: PlanTask) -> PlanTask:
-    whole = replace(task, predicted_s=own_s(task))
-    return replace(whole, made=whole.digest)
+    return replace(task, predicted_s=_alone_s(task), made=task.digest)
+
+
+def _alone_s(task: PlanTask) -> float:
+    return round(own_s(task) + by_hand_s(task), 1)

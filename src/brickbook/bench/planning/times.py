@@ -6,7 +6,8 @@ The seconds a person needs are common practice, no source; the stays are those o
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from brickbook.core.instrument import Instrument
 from brickbook.core.plan import PlanStep, PlanTask, TestPlan
@@ -17,7 +18,7 @@ PLUG_S = 30.0
 MAINS_BY_HAND_S = 60.0
 MAINS_BY_BENCH_S = 5.0
 SENTENCE_S = 60.0
-READING_S = 30.0
+READING_S = 15.0
 CAPTURE_S = 10.0
 NEGOTIATE_S = 3.0
 
@@ -47,10 +48,14 @@ def hands_of(instruments: Mapping[str, Instrument]) -> Hands:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """What must be connected for a task: mains supply (V, Hz), and ports with something plugged in."""
+    """How the bench must stand: mains supply (V, Hz), ports with something plugged in, sentences of hand work.
+
+    A sentence that was true for the task before needs no doing again.
+    """
 
     mains: tuple[float, float]
     ports: frozenset[str]
+    by_hand: tuple[str, ...] = ()
 
 
 NOTHING = Setup((0.0, 0.0), frozenset())
@@ -59,7 +64,18 @@ NOTHING = Setup((0.0, 0.0), frozenset())
 def setup_of(task: PlanTask) -> Setup:
     """Of a task."""
     ports = frozenset(p.port for step in task.steps for p in step.ports if p.contract)
-    return Setup((task.mains_v, task.mains_hz), ports)
+    if task.kind in ("offers", "messages"):
+        # its own steps plug in and out: what it begins with is its first step's
+        ports = frozenset(p.port for p in task.steps[0].ports if p.contract)
+    return Setup((task.mains_v, task.mains_hz), ports, task.by_hand)
+
+
+def left_by(task: PlanTask) -> Setup:
+    """How the bench stands after a task."""
+    setup = setup_of(task)
+    if task.kind in ("offers", "messages"):
+        return replace(setup, ports=frozenset(p.port for p in task.steps[-1].ports if p.contract))
+    return setup
 
 
 def is_warming(task: PlanTask) -> bool:
@@ -77,15 +93,27 @@ def tail_s(task: PlanTask) -> float:
     return own_s(task)
 
 
-def own_s(task: PlanTask) -> float:
-    """Time a task takes by itself [s]: sentences, readings to type in, and each step's shortest stay."""
-    by_hand = SENTENCE_S * len(task.by_hand) + READING_S * len(task.ask)
-    return by_hand + sum(_step_s(step, step.dwell.min_s) for step in task.steps)
+def own_s(task: PlanTask, hands: Hands | None = None) -> float:
+    """Time a task takes once the bench stands [s]: readings to type in, each step's shortest stay, plugs within."""
+    steps = sum(_step_s(step, step.dwell.min_s) for step in task.steps)
+    return READING_S * len(task.ask) + steps + _plugs_within_s(task, hands or Hands())
 
 
-def longest_s(task: PlanTask) -> float:
+def longest_s(task: PlanTask, hands: Hands | None = None) -> float:
     """The same with each step's longest stay [s]."""
-    return own_s(task) + sum(step.dwell.max_s - step.dwell.min_s for step in task.steps)
+    return own_s(task, hands) + sum(step.dwell.max_s - step.dwell.min_s for step in task.steps)
+
+
+def by_hand_s(task: PlanTask) -> float:
+    """Time for its sentences of hand work [s]."""
+    return SENTENCE_S * len(task.by_hand)
+
+
+def _plugs_within_s(task: PlanTask, hands: Hands) -> float:
+    if task.kind not in ("offers", "messages"):
+        return 0.0
+    plugged = [frozenset(p.port for p in step.ports if p.contract) - hands.ports for step in task.steps]
+    return PLUG_S * sum(len(one ^ other) for one, other in pairwise(plugged))
 
 
 def _step_s(step: PlanStep, stay_s: float) -> float:
@@ -99,7 +127,8 @@ def change_s(before: Setup, after: Setup, hands: Hands) -> float:
     mains = 0.0
     if before.mains != after.mains:
         mains = MAINS_BY_BENCH_S if hands.mains else MAINS_BY_HAND_S
-    return PLUG_S * plugs + mains
+    sentences = sum(1 for sentence in after.by_hand if sentence not in before.by_hand)
+    return PLUG_S * plugs + mains + SENTENCE_S * sentences
 
 
 def change_words(before: Setup, after: Setup, hands: Hands) -> tuple[str, ...]:
@@ -114,7 +143,7 @@ def change_words(before: Setup, after: Setup, hands: Hands) -> tuple[str, ...]:
         words.append(f"unplug {', '.join(pulled)}")
     if pushed:
         words.append(f"plug in {', '.join(pushed)}")
-    return tuple(words)
+    return (*words, *(sentence for sentence in after.by_hand if sentence not in before.by_hand))
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +155,7 @@ class TaskTime:
     task
         Id.
     change
-        What is changed by hand before it.
+        What is done by hand before it.
     change_s, rest_s, own_s
         Time for that, waiting for the charger to cool, and the task itself [s].
     longest_s
@@ -195,10 +224,10 @@ def predicted_time(plan: TestPlan, instruments: Mapping[str, Instrument] | None 
         change = change_s(setup, wanted, hands)
         rested += change
         wait = max(0.0, task.rest_s - rested)
-        own = own_s(task)
+        own = own_s(task, hands)
         words = change_words(setup, wanted, hands)
-        rows.append(TaskTime(task.id, words, change, wait, own, longest_s(task), now))
+        rows.append(TaskTime(task.id, words, change, wait, own, longest_s(task, hands), now))
         now = rows[-1].end_s
         rested = tail_s(task) if is_warming(task) else rested + wait + own
-        setup = wanted
+        setup = left_by(task)
     return Predicted(tuple(rows))

@@ -1,6 +1,7 @@
 """The study that asks: what is it, how large and heavy is it, and what does its maker claim."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.identity.campaign import tasks
 from brickbook.studies.identity.figures import figures
 from brickbook.studies.identity.page import page
 from brickbook.studies.identity.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "side_mm": "Side",
         "body_volume_cm3": "Volume without prongs",

@@ -1,6 +1,7 @@
 """The study that asks: what happens when mains comes, and how long does the output last when it goes."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.inrush.campaign import tasks
 from brickbook.studies.inrush.figures import figures
 from brickbook.studies.inrush.page import page
 from brickbook.studies.inrush.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "inrush_peak_a": "Inrush, peak",
         "inrush_i2t_a2s": "Inrush, I²t",

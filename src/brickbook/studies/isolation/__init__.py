@@ -1,6 +1,7 @@
 """The study that asks: how much current gets across the barrier between mains and output."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.isolation.campaign import tasks
 from brickbook.studies.isolation.figures import figures
 from brickbook.studies.isolation.page import page
 from brickbook.studies.isolation.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "equivalent_capacitance_f": "Equivalent capacitance",
         "insulation_resistance_ohm": "Insulation resistance",

@@ -1,6 +1,7 @@
 """The study that asks: what does the voltage of a port do when the load changes at once."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.loadstep.campaign import tasks
 from brickbook.studies.loadstep.figures import figures
 from brickbook.studies.loadstep.page import page
 from brickbook.studies.loadstep.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "undershoot_v": "Undershoot",
         "overshoot_v": "Overshoot",

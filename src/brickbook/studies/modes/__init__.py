@@ -1,6 +1,7 @@
 """The study that asks: which voltages and currents does each port offer, alone and with others in use."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.modes.campaign import tasks
 from brickbook.studies.modes.figures import figures
 from brickbook.studies.modes.page import page
 from brickbook.studies.modes.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "offered_power_w": "Highest power offered",
         "offered_current_a": "Current offered",

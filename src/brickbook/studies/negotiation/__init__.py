@@ -1,6 +1,7 @@
 """The study that asks: what do the ports agree on, how soon, and does a neighbour's plug interrupt a device."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.negotiation.campaign import tasks
 from brickbook.studies.negotiation.figures import figures
 from brickbook.studies.negotiation.page import page
 from brickbook.studies.negotiation.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "first_contract_s": "Time to the first contract",
         "neighbour_to_reaction_s": "Neighbour's plug to reaction",

@@ -1,6 +1,7 @@
 """The study that asks: what does a port do when more is asked of it than it promises."""
 
 from brickbook.core.study import Headline, Study
+from brickbook.studies.overload.campaign import tasks
 from brickbook.studies.overload.figures import figures
 from brickbook.studies.overload.page import page
 from brickbook.studies.overload.procedure import PROCEDURE
@@ -15,6 +16,7 @@ STUDY = Study(
     figures=figures,
     page=page,
     package=__name__,
+    tasks=tasks,
     figure_names={
         "limit_current_a": "Current at which it reacts",
         "limit_current_ratio": "That over the promised current",
