@@ -47,6 +47,10 @@ WORDS: dict[type, dict[str, tuple[str, str]]] = {
         ),
         "contact": ('"tester@example.org"', "How to reach the publisher."),
         "about": ('"Chargers are bought in shops and measured at home."', "What readers should know of the bench."),
+        "data_pack": (
+            '"summary"',
+            'Data given out beside each report: "none", "summary" (tables, no raw files) or "full" (raw files too).',
+        ),
     },
     Mains: {
         "voltage_v": ("230.0", "Voltage [V]."),

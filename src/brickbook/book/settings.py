@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import re
 from dataclasses import dataclass, field
-from typing import Annotated
+from typing import Annotated, Literal
 
 from annotated_types import Gt, MinLen
 
@@ -37,12 +37,16 @@ class PublishSettings:
         How to reach the publisher.
     about
         What readers should know of the publisher and the bench, in a few words of Markdown.
+    data_pack
+        What `publish` writes beside each report for readers who want the data: "none", "summary" (tables, without raw
+        files) or "full".
     """
 
     url: str = ""
     tag: str = ""
     contact: str = ""
     about: str = ""
+    data_pack: Literal["none", "summary", "full"] = "none"
 
     def __post_init__(self) -> None:
         if self.url and not _ADDRESS.fullmatch(self.url):

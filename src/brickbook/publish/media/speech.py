@@ -1,9 +1,10 @@
 """Numbers to say aloud: "eighty-nine point nine percent, give or take half a percent".
 
 What is spoken is coarser than what is printed: the expanded uncertainty has one significant digit, or two where the
-first is 1, and the value ends at the same place, after three digits at most, or four where the first is 1. JCGM 100:2008 7.2.6 asks for at most two digits and lets an
-uncertainty be rounded up: it is rounded up here when rounding down would take off more than a twentieth of it, so that
-nothing sounds surer than it is. How to say units and fractions is common practice, no source.
+first is 1, and the value ends at the same place, after three digits at most, or four where the first is 1. JCGM
+100:2008 7.2.6 asks for at most two digits and lets an uncertainty be rounded up: it is rounded up here when rounding
+down would take off more than a twentieth of it, so that nothing sounds surer than it is. How to say units and fractions
+is common practice, no source.
 """
 
 from __future__ import annotations
@@ -195,7 +196,7 @@ def _whole(number: int) -> str:
 
 
 def _spoken(half: Decimal, value: Decimal) -> Decimal:
-    """An uncertainty with one significant digit, or two where the first is 1, and none beyond what a value is said to."""
+    """An uncertainty with one digit, or two where the first is 1, and none beyond those its value is said with."""
     digits = 2 if _begins_with_one(half) else 1
     last = half.adjusted() - digits + 1
     if value:  # nobody follows more than three digits, or four where the first is 1

@@ -241,7 +241,7 @@ def _headlines(figures: Sequence[Figure]) -> list[tuple[Headline, Figure]]:
 
 
 def _apart(book: Book, slug: str, stored: Stored) -> dict[str, Standing]:
-    """Figure key to its standing, of the headlines in which this charger is clearly the highest or lowest of the book."""
+    """Figure key to its standing, of the headlines in which this charger is clearly the highest or the lowest."""
     names = sorted({h.name for s in STUDIES for h in s.headlines if better_end(h.name)})
     paths = [book.derived(s) / "figures.parquet" for s in book.chargers()]
     paths = [path for path in paths if path.is_file()]
