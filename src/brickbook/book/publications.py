@@ -76,9 +76,11 @@ def read_publications(book: Book, slug: str) -> tuple[Publication, ...]:
     return tuple(_parsed(_text(book, slug), _name(book, slug)))
 
 
-def published_state(publications: Sequence[Publication]) -> dict[str, PublishedFigure]:
-    """Key to figure as the last publication left them."""
-    state: dict[str, PublishedFigure] = {}
+def published_state(
+    publications: Sequence[Publication], state: dict[str, PublishedFigure] | None = None
+) -> dict[str, PublishedFigure]:
+    """Key to figure as the last publication left them; `state` is what was there before, and is changed."""
+    state = {} if state is None else state
     for publication in publications:
         for key, figure in publication.figures.items():
             if figure is None:

@@ -1,38 +1,101 @@
-"""`brickbook publish`: reports and the index."""
+"""`brickbook publish`: reports and the site around them."""
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
+from brickbook.book import Book
 from brickbook.commands.analyse import analyse_chargers
 from brickbook.commands.common import BookOption, console, open_book, progress, wanted
-from brickbook.publish.site import publish_chargers, publish_index
+from brickbook.core.errors import BookError, Fault
+from brickbook.publish.corrections import Correction, needs_reason
+from brickbook.publish.shared import publish_site
+from brickbook.publish.site import Published, publish_chargers
 
 __all__ = ["publish"]
+
+_TOLD = 4
 
 
 def publish(
     *chargers: Annotated[str, Parameter(help="Folder names; none: all of the book.")],
+    why: Annotated[str, Parameter(help="Reason, for readers, of what has changed since it was published.")] = "",
+    draft: Annotated[bool, Parameter(help="Pages to look at: nothing is published.", negative="")] = False,
     force: Annotated[bool, Parameter(help="Also what has not changed.", negative="")] = False,
     book: BookOption = Path(),
 ) -> int:
-    """Write one report a charger and the index of the book, into derived/report/.
+    """Write the reports and the site around them as plain files, into derived/report/.
 
-    What is out of date is analysed first. A report opens offline and holds all its pictures.
+    What is out of date is analysed first. Any web space can serve the folder, and it opens from a disk as well. What
+    is published is recorded beside each charger; when a figure changes later, --why is needed and readers are told.
     """
     opened = open_book(book)
     slugs = wanted(opened, chargers)
     faults = analyse_chargers(opened, slugs)
     good = [s for s in slugs if s not in faults]
-    for _ in progress(publish_chargers(opened, good, force=force), len(good), "publishing", str):
-        pass
-    index = publish_index(opened)
+    held = _publish(opened, good, why, draft=draft, force=force)
+    if held and _can_ask():
+        _tell(held)
+        answer = input("Why did they change? Readers will see the answer; leave it empty to publish nothing: ").strip()
+        if answer:
+            held = _publish(opened, [one.slug for one in held], answer, draft=draft, force=force)
+    site = publish_site(opened, draft=draft, held=[one.slug for one in held], force=force)
     for found in faults.values():
         for fault in found:
             sys.stderr.write(f"error: {fault}\n")
-    console().print(f"The index of all reports: {index}")
-    return 1 if faults else 0
+    for one in held:
+        sys.stderr.write(f"error: {_held_fault(one)}\n")
+    console().print(f"The {'draft' if draft else 'site'} begins at: {site.index}")
+    return 1 if faults or held else 0
+
+
+def _publish(book: Book, slugs: Sequence[str], why: str, *, draft: bool, force: bool) -> list[Published]:
+    """Publish, and give the chargers that wait for a reason."""
+    done = publish_chargers(book, slugs, at=_now(), why=why, draft=draft, force=force)
+    return [one for one in progress(done, len(slugs), "publishing", lambda one: one.slug) if one.status == "held"]
+
+
+def _now() -> str:
+    """Time of a publication; SOURCE_DATE_EPOCH decides where it is set, so that a build can be repeated."""
+    stated = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if stated and not stated.isdecimal():
+        problem = f'expected seconds since 1970, found "{stated}".'
+        raise BookError(Fault("SOURCE_DATE_EPOCH", "environment", problem, "Unset it, or set a whole number."))
+    moment = datetime.fromtimestamp(int(stated), UTC) if stated else datetime.now(UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _can_ask() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _tell(held: Sequence[Published]) -> None:
+    for one in held:
+        console().print(f"{one.slug}: what was published would change:")
+        for change in _named(one.changes):
+            console().print(f"  {_words(change)}")
+
+
+def _held_fault(one: Published) -> Fault:
+    changes = [change for change in one.changes if needs_reason(change)]
+    named = "; ".join(_words(change) for change in _named(one.changes))
+    more = f"; and {len(changes) - _TOLD} more" if len(changes) > _TOLD else ""
+    problem = f"not published: {len(changes)} published figures or findings would change: {named}{more}."
+    remedy = f'Say why, for readers: brickbook publish {one.slug} --why "..."; or look first, with --draft.'
+    return Fault(f"chargers/{one.slug}", "", problem, remedy)
+
+
+def _named(changes: Sequence[Correction]) -> list[Correction]:
+    return [change for change in changes if needs_reason(change)][:_TOLD]
+
+
+def _words(change: Correction) -> str:
+    now = f"{change.old} becomes {change.new}" if change.new else f"{change.old} is gone"
+    return f"{change.words}: {now}"

@@ -17,7 +17,14 @@ from brickbook.core.figure import Figure, Finding
 from brickbook.publish.numbers import expanded, name_in_words, value_text
 from brickbook.publish.wording import conditions_text
 
-__all__ = ["Correction", "corrections", "needs_reason", "next_publication", "printed_key"]
+__all__ = [
+    "Correction",
+    "changes_by_publication",
+    "corrections",
+    "needs_reason",
+    "next_publication",
+    "printed_key",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,19 +78,29 @@ def corrections(
     key_figures
         Keys of the figures that sum the charger up: their changes come first within a publication.
     """
-    found: list[Correction] = []
-    for k in range(1, len(publications)):
-        state, now = published_state(publications[:k]), publications[k]
-        made = [*_changes(state, now, words, key_figures)]
-        was = publications[k - 1].conclusion
-        if now.conclusion != was:
-            new = "" if not now.conclusion else "rewritten" if was else "written"
-            old = "as published before" if was else ""
+    parts = changes_by_publication(publications, words, key_figures)
+    return tuple(change for part in reversed(parts) for change in part)
+
+
+def changes_by_publication(
+    publications: Sequence[Publication], words: Mapping[str, str], key_figures: Collection[str] = ()
+) -> list[tuple[Correction, ...]]:
+    """What each publication changed, oldest first; the first changed nothing. Arguments as for `corrections`."""
+    state: dict[str, PublishedFigure] = {}
+    conclusion = ""
+    parts: list[tuple[Correction, ...]] = []
+    for now in publications:
+        made = [*_changes(state, now, words, key_figures)] if parts else []
+        if parts and now.conclusion != conclusion:
+            new = "" if not now.conclusion else "rewritten" if conclusion else "written"
+            old = "as published before" if conclusion else ""
             said = "The tester’s conclusion"
             made.append(Correction(now.at[:10], "conclusion", said, old, new, now.why, "conclusion"))
         made.sort(key=lambda c: (not c.key_figure, c.kind != "decision", c.is_addition, c.figure_key, c.words))
-        found = made + found
-    return tuple(found)
+        parts.append(tuple(made))
+        conclusion = now.conclusion
+        published_state((now,), state)
+    return parts
 
 
 def needs_reason(correction: Correction) -> bool:

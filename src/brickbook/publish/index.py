@@ -1,20 +1,21 @@
-"""The book's first page: all chargers in one table, each leading to its report."""
+"""The book's first page: all chargers in one table, each leading to its report, and the same sorted by each column."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from brickbook.core.charger import Charger
 from brickbook.core.errors import Fault, PublishError
-from brickbook.core.figure import Decision
+from brickbook.core.figure import Decision, Figure
 from brickbook.core.page import Cell
 from brickbook.publish.facts import facts
+from brickbook.publish.frame import Frame, render_page
 from brickbook.publish.judgements import DECISIONS
-from brickbook.publish.pages import css_string, environment, style_sheet
 from brickbook.publish.report import BookMeta
 
-__all__ = ["IndexEntry", "IndexInput", "render_index"]
+__all__ = ["IndexEntry", "IndexInput", "render_index", "sorted_views"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,10 @@ class IndexEntry:
         How many findings of each decision.
     warnings
         How many notes are warnings.
+    published, corrected
+        Day of the first publication, and of the last that changed what was published; empty for none.
+    files
+        What there is beside the report: words and relative address of each.
     """
 
     slug: str
@@ -40,6 +45,9 @@ class IndexEntry:
     cells: tuple[Cell, ...] = ()
     decisions: Mapping[Decision, int] | None = None
     warnings: int = 0
+    published: str = ""
+    corrected: str = ""
+    files: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +66,10 @@ class IndexInput:
         A sentence on what the columns hold (mains, ports), empty for none.
     software
         Name and version of what made the page.
+    views
+        File of the table sorted by each column; empty for none.
+    sorted_by, rising
+        Column this table is sorted by, `None` for the book's order, and whether the smallest comes first.
     """
 
     book: BookMeta
@@ -65,9 +77,12 @@ class IndexInput:
     entries: tuple[IndexEntry, ...]
     intro: str = ""
     software: str = ""
+    views: tuple[str, ...] = ()
+    sorted_by: int | None = None
+    rising: bool = False
 
 
-def render_index(index: IndexInput) -> str:
+def render_index(index: IndexInput, frame: Frame | None = None) -> str:
     """The index as one HTML document without script.
 
     Raises
@@ -86,16 +101,46 @@ def render_index(index: IndexInput) -> str:
     ]
     if faults:
         raise PublishError(*faults)
-    return (
-        environment()
-        .get_template("index.html.j2")
-        .render(
-            index=index,
-            book=index.book,
-            style=style_sheet(),
-            running_title=css_string(index.book.title),
-            running_publisher=css_string(index.book.publisher),
-            decisions=DECISIONS,
-            facts=facts,
-        )
+    here = "index.html" if index.sorted_by is None else index.views[index.sorted_by]
+    title = index.book.title
+    if index.sorted_by is not None:
+        title = f"By {index.columns[index.sorted_by]} – {title}"
+    return render_page(
+        "index.html.j2",
+        frame or Frame(index.book, index.software),
+        here,
+        title,
+        index=index,
+        decisions=DECISIONS,
+        facts=facts,
     )
+
+
+def sorted_views(index: IndexInput, rising: Sequence[bool]) -> tuple[IndexInput, ...]:
+    """The index, and the same table sorted by each of its columns; chargers without the figure come last.
+
+    Parameters
+    ----------
+    index
+        In the book's order.
+    rising
+        For each column, whether the smallest comes first.
+    """
+    names = [re.sub(r"[^a-z0-9]+", "-", column.lower()).strip("-") or "column" for column in index.columns]
+    files = tuple(
+        f"by-{name}.html" if names.count(name) == 1 else f"by-{name}-{k}.html" for k, name in enumerate(names, 1)
+    )
+    whole = replace(index, views=files)
+    views = [whole]
+    for k, up in enumerate(rising):
+        have = [entry for entry in index.entries if _number(entry.cells[k]) is not None]
+        without = [entry for entry in index.entries if _number(entry.cells[k]) is None]
+        have.sort(key=lambda entry, k=k, up=up: (_number(entry.cells[k]) or 0.0) * (1 if up else -1))  # type: ignore[misc]
+        views.append(replace(whole, entries=(*have, *without), sorted_by=k, rising=up))
+    return tuple(views)
+
+
+def _number(cell: Cell) -> float | None:
+    if isinstance(cell, Figure):
+        return cell.value
+    return None if cell is None or isinstance(cell, str) else float(cell)

@@ -1,94 +1,211 @@
-"""From stored results to pages in derived/report/: what is shown of a charger, and when it must be made anew."""
+"""From stored results to the pages in derived/report/: what is shown of a charger, and when it must be made anew."""
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
+import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from importlib.resources import files
 from os import cpu_count
 from pathlib import Path
+from typing import Any, Literal
 
 from brickbook import __version__
-from brickbook.analysis import Stored, code_digest, is_current, load, view_for
-from brickbook.book import Book
-from brickbook.core.errors import BookError
+from brickbook.analysis import Stored, code_digest, load, view_for
+from brickbook.analysis.codec import figure_json
+from brickbook.book import Book, Publication, add_publication, read_publications
+from brickbook.core.errors import Fault, PublishError
 from brickbook.core.figure import Figure
 from brickbook.core.page import Section
-from brickbook.publish.index import IndexEntry, IndexInput, render_index
+from brickbook.publish.corrections import (
+    Correction,
+    changes_by_publication,
+    corrections,
+    needs_reason,
+    next_publication,
+)
+from brickbook.publish.frame import PAGES
 from brickbook.publish.report import BookMeta, Method, RawEntry, ReportInput, render_report
 from brickbook.studies import STUDIES
 
-__all__ = ["publish_chargers", "publish_index", "report_input"]
+__all__ = [
+    "SOFTWARE",
+    "Published",
+    "beside",
+    "book_meta",
+    "facts_of",
+    "figure_words",
+    "page_code_digest",
+    "publish_chargers",
+    "report_input",
+    "site_folder",
+]
 
-_SOFTWARE = f"Brickbook {__version__}"
+SOFTWARE = f"Brickbook {__version__}"
+_METHODS_KEPT = 4
+_RESERVED = re.compile(r"by-.*|404|report|draft|" + "|".join(file.removesuffix(".html") for file, _ in PAGES))
 
 
-def publish_chargers(book: Book, slugs: Sequence[str], *, force: bool = False) -> Iterator[str]:
-    """Write the report of each charger whose inputs have changed; gives each slug when its report is there."""
-    due = [s for s in slugs if force or not _report_is_current(book, s)]
-    yield from (s for s in slugs if s not in due)
+@dataclass(frozen=True, slots=True)
+class Published:
+    """What became of a charger.
+
+    Parameters
+    ----------
+    slug
+        The charger.
+    status
+        "published": its page was made; "unchanged": it is there as it must be; "held": what was published would
+        change and no reason was given, so the page stays as it was.
+    changes
+        What has changed since the publication before.
+    """
+
+    slug: str
+    status: Literal["published", "unchanged", "held"]
+    changes: tuple[Correction, ...] = ()
+
+
+def site_folder(book: Book, *, draft: bool = False) -> Path:
+    """Where the pages are: derived/report/, and derived/draft/ for pages that are not published."""
+    return book.derived() / ("draft" if draft else "report")
+
+
+def publish_chargers(
+    book: Book, slugs: Sequence[str], *, at: str, why: str = "", draft: bool = False, force: bool = False
+) -> Iterator[Published]:
+    """Write the report of each charger whose inputs have changed; gives each when its report is there.
+
+    Parameters
+    ----------
+    book, slugs
+        The chargers; their stored results are published as they are.
+    at
+        Time of the publication, UTC: "2026-11-25T11:02:03Z".
+    why
+        Reason of what has changed since it was published; without one a charger of which figures changed is held.
+    draft
+        Make pages to look at, and record nothing.
+    force
+        Also what has not changed.
+
+    Raises
+    ------
+    BookError
+        When a charger has no result, or its record of publications has faults.
+    PublishError
+        When a charger has the name of one of the site's pages, or a report cannot be made.
+    """
+    taken = [slug for slug in slugs if _RESERVED.fullmatch(slug)]
+    if taken:
+        problem = "is the name of a page or folder of the site."
+        raise PublishError(*(Fault(f"chargers/{slug}", "", problem, "Rename the folder.") for slug in taken))
+    due = [s for s in slugs if force or not _is_current(book, s, draft=draft)]
+    yield from (Published(s, "unchanged") for s in slugs if s not in due)
     workers = min(len(due), cpu_count() or 1)
     if workers < 2:
         for slug in due:
-            yield _publish_one(book.root, slug)
+            yield _publish_one(book.root, slug, at, why, draft)
         return
     with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(_publish_one, [book.root] * len(due), due)
+        n = len(due)
+        yield from pool.map(_publish_one, [book.root] * n, due, [at] * n, [why] * n, [draft] * n)
 
 
-def publish_index(book: Book) -> Path:
-    """Write the index of all chargers that have a result; returns its path."""
-    columns = tuple(h for s in STUDIES for h in s.headlines if h.index)
-    entries = []
-    for slug in book.chargers():
-        try:
-            stored = load(book, slug)
-        except BookError:
-            continue
-        by_study = {s.id: [f for f in stored.figures if f.study == s.id] for s in STUDIES}
-        cells = tuple(h.pick(by_study[s.id]) for s in STUDIES for h in s.headlines if h.index)
-        entries.append(
-            IndexEntry(
-                slug,
-                book.charger(slug),
-                cells,
-                Counter(f.decision for f in stored.findings),
-                sum(n.severity == "warning" for n in stored.notes),
-            )
-        )
-    page = render_index(IndexInput(_meta(book), tuple(h.title for h in columns), tuple(entries), software=_SOFTWARE))
-    path = book.derived() / "report" / "index.html"
-    book.write(path, page.encode())
-    return path
+def report_input(
+    book: Book, slug: str, publications: Sequence[Publication] = (), *, draft: bool = False
+) -> ReportInput:
+    """Everything the report of a charger shows.
+
+    Parameters
+    ----------
+    book, slug
+        The charger.
+    publications
+        Those there were, and the one the report is made for; what changed from one to the next is shown.
+    draft
+        The report is to look at, not published.
+    """
+    return _report_input(book, slug, load(book, slug), publications, draft=draft)
 
 
-def report_input(book: Book, slug: str) -> ReportInput:
-    """Everything the report of a charger shows."""
-    stored = load(book, slug)
+def _report_input(
+    book: Book, slug: str, stored: Stored, publications: Sequence[Publication], *, draft: bool
+) -> ReportInput:
     charger = book.charger(slug)
     entries = book.index(slug)
+    keys = tuple(f.key for f in _headlines(stored.figures))
+    later: dict[str, Any] = {}
+    if "corrections" in ReportInput.__dataclass_fields__:
+        later["corrections"] = corrections(publications, figure_words(), keys)
     return ReportInput(
         slug=slug,
         charger=charger,
-        book=_meta(book),
+        book=book_meta(book, draft=draft),
         settings=book.settings,
         sections=_sections(book, slug, stored),
         figures=stored.figures,
         findings=stored.findings,
-        key_figures=tuple(f.key for f in _headlines(stored.figures)),
+        key_figures=keys,
         unmeasured=tuple(charger.claims[k] for k in stored.unmeasured),
         notes=stored.notes,
         raw_files=tuple(RawEntry(e.path, e.sha256, e.studies, e.conditions, e.taken, e.note) for e in entries),
         instruments=book.instruments,
         methods=tuple(Method(s.id, s.title, s.procedure) for s in STUDIES),
-        words={f"{s.id}/{name}": words for s in STUDIES for name, words in s.figure_names.items()},
+        words=figure_words(),
         verdict=book.verdict(slug),
         tester_notes=book.notes(slug),
-        software=_SOFTWARE,
+        software=SOFTWARE,
         index_href="index.html",
+        **later,
     )
+
+
+def figure_words() -> dict[str, str]:
+    """Names in words, by "study/name" of the figure."""
+    return {f"{s.id}/{name}": words for s in STUDIES for name, words in s.figure_names.items()}
+
+
+def book_meta(book: Book, *, draft: bool = False) -> BookMeta:
+    """What a page says of the book; a draft says so in its title."""
+    settings = book.settings
+    title = f"{settings.title} (draft, not published)" if draft else settings.title
+    return BookMeta(title, settings.publisher, settings.licence)
+
+
+def facts_of(book: Book, slug: str, *, draft: bool = False) -> Mapping[str, Any] | None:
+    """What the site's other pages say of a charger's published report; `None` where there is no report."""
+    try:
+        data = json.loads(_facts_path(book, slug, draft=draft).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    there = (site_folder(book, draft=draft) / f"{slug}.html").exists()
+    return data if isinstance(data, dict) and "cells" in data and there else None
+
+
+def beside(book: Book, slug: str) -> tuple[tuple[str, str], ...]:
+    """Files there are beside a charger's report, in words and by relative address: data packs, a printed copy."""
+    folder = site_folder(book)
+    names = (
+        ("Data, all of it (zip)", f"data/{slug}-full.zip"),
+        ("Data, the figures (zip)", f"data/{slug}-summary.zip"),
+        ("Report (PDF)", f"{slug}.pdf"),
+    )
+    return tuple((words, f"./{name}") for words, name in names if (folder / name).exists())
+
+
+@functools.cache
+def page_code_digest() -> str:
+    """SHA-256 over Brickbook's sources, templates and style sheets: pages made by others are made again."""
+    total = hashlib.sha256(code_digest().encode())
+    for item in sorted(files("brickbook.publish").joinpath("templates").iterdir(), key=lambda item: item.name):
+        total.update(f"{item.name}\0".encode() + hashlib.sha256(item.read_bytes()).digest())
+    return total.hexdigest()
 
 
 def _sections(book: Book, slug: str, stored: Stored) -> tuple[Section, ...]:
@@ -101,35 +218,71 @@ def _headlines(figures: Sequence[Figure]) -> list[Figure]:
     return [f for f in picked if f is not None]
 
 
-def _meta(book: Book) -> BookMeta:
-    settings = book.settings
-    return BookMeta(settings.title, settings.publisher, settings.licence)
-
-
-def _publish_one(root: Path, slug: str) -> str:
+def _publish_one(root: Path, slug: str, at: str, why: str, draft: bool) -> Published:
     book = Book.open(root)
-    digest = _page_digest(book, slug)
-    page = render_report(report_input(book, slug))
-    folder = book.derived() / "report"
-    book.write(folder / f"{slug}.html", page.encode())
-    # the digest comes last: a report without it is made again
-    book.write(book.derived(slug) / "published.json", json.dumps({"made_from": digest}).encode())
-    return slug
+    stored = load(book, slug)
+    publications = () if draft else read_publications(book, slug)
+    changes: tuple[Correction, ...] = ()
+    due = None
+    if not draft:
+        reason = why if publications else ""
+        due = next_publication(publications, stored.figures, stored.findings, book.verdict(slug), at, reason)
+    if due is not None:
+        publications = (*publications, due)
+        keys = [f.key for f in _headlines(stored.figures)]
+        changes = changes_by_publication(publications, figure_words(), keys)[-1]
+        if not due.why and any(needs_reason(change) for change in changes):
+            return Published(slug, "held", changes)
+    page = render_report(_report_input(book, slug, stored, publications, draft=draft))
+    if due is not None:
+        add_publication(book, slug, due)
+    book.write(site_folder(book, draft=draft) / f"{slug}.html", page.encode())
+    # the facts come last: a report without them is made again
+    facts = _facts(book, slug, stored, publications) | {"made_from": _page_digest(book, slug)}
+    book.write(_facts_path(book, slug, draft=draft), json.dumps(facts, ensure_ascii=False).encode())
+    return Published(slug, "published", changes)
 
 
-def _report_is_current(book: Book, slug: str) -> bool:
-    path = book.derived(slug) / "published.json"
-    page = book.derived() / "report" / f"{slug}.html"
-    try:
-        known = json.loads(path.read_text(encoding="utf-8"))["made_from"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return False
-    return page.exists() and is_current(book, slug) and bool(known == _page_digest(book, slug))
+def _facts(book: Book, slug: str, stored: Stored, publications: Sequence[Publication]) -> dict[str, Any]:
+    by_study = {s.id: [f for f in stored.figures if f.study == s.id] for s in STUDIES}
+    cells = [h.pick(by_study[s.id]) for s in STUDIES for h in s.headlines if h.index]
+    methods: dict[str, dict[str, str]] = {}
+    for figure in stored.figures:
+        kinds = methods.setdefault(f"{figure.study}/{figure.name}", {})
+        if len(kinds) < _METHODS_KEPT:
+            kinds.setdefault(re.sub(r"[\d.,+-]+", "#", figure.method), figure.method)
+    return {
+        "name": book.charger(slug).name,
+        "cells": [None if f is None else figure_json(replace(f, sources=(), budget=())) for f in cells],
+        "decisions": Counter(f.decision for f in stored.findings),
+        "warnings": sum(n.severity == "warning" for n in stored.notes),
+        "methods": {name: list(kinds.values()) for name, kinds in methods.items()},
+        "published": [publication.at for publication in publications],
+    }
+
+
+def _facts_path(book: Book, slug: str, *, draft: bool) -> Path:
+    return book.derived(slug) / ("draft.json" if draft else "published.json")
+
+
+def _is_current(book: Book, slug: str, *, draft: bool) -> bool:
+    facts = facts_of(book, slug, draft=draft)
+    return facts is not None and facts.get("made_from") == _page_digest(book, slug)
 
 
 def _page_digest(book: Book, slug: str) -> str:
-    """What a report depends on beyond the result itself: the result, the tester's words, the code."""
-    total = hashlib.sha256(code_digest().encode())
-    for text in (book.input_digest(slug), book.verdict(slug), book.notes(slug)):
-        total.update(hashlib.sha256(text.encode()).digest())
+    """What a report depends on: result (which vouches for the raw files), the tester's words, the record, the code."""
+    total = hashlib.sha256(page_code_digest().encode())
+    folder = book.root / "chargers" / slug
+    for path in (
+        book.derived(slug) / "result.json",
+        folder / "verdict.md",
+        folder / "notes.md",
+        folder / "published.jsonl",
+    ):
+        try:
+            part = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError:
+            part = "absent"
+        total.update(f"{part}\n".encode())
     return total.hexdigest()
