@@ -17,7 +17,7 @@ import tomlkit
 
 from brickbook.book._files import os_fault, read_text, write_atomic
 from brickbook.book._lock import hold
-from brickbook.book._templates import book_text
+from brickbook.book._templates import book_text, ignore_text
 from brickbook.book._write import table_text, with_value
 from brickbook.book.book import Book, slug_problem
 from brickbook.book.settings import PublishSettings, read_bench
@@ -173,6 +173,7 @@ def adopt(root: Path, staged: Path, slug: str, *, name: str = "") -> Adopted:
 
 def _become(root: Path, staged: Path, slug: str) -> Adopted:
     source = Book.open(staged)
+    write_atomic(staged / ".gitignore", ignore_text().encode(), name=".gitignore")
     added = Adopted(slug, tuple(source.instruments), tuple(source.shapes), settings=(), house_rules=False)
     try:
         if root.exists():

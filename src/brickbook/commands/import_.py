@@ -14,6 +14,7 @@ from rich.text import Text
 
 from brickbook.analysis import Wishes, check_wishes, read_as, shape_for
 from brickbook.commands.common import BookOption, console, open_book, parse_pairs, wanted
+from brickbook.commands.import_pack import import_pack, is_pack
 from brickbook.core.errors import BookError, Fault, ReadError
 from brickbook.core.shape import Shape
 from brickbook.core.table import Table
@@ -24,10 +25,12 @@ __all__ = ["import_files"]
 
 
 def import_files(
-    charger: Annotated[str, Parameter(help="Folder name of the charger.")],
+    charger: Annotated[str, Parameter(help="Folder name of the charger; or a full data pack, PACK.zip, alone.")],
     /,
     *files: Annotated[Path, Parameter(help="The instrument's files.")],
-    study: Annotated[list[str], Parameter(help="Study the readings are for; may be given several times.")],
+    study: Annotated[
+        list[str] | None, Parameter(help="Study the readings are for; may be given several times.")
+    ] = None,
     set_: Annotated[list[str] | None, Parameter(name="--set", help="A condition, such as mains_v=230.")] = None,
     column: Annotated[
         list[str] | None,
@@ -47,6 +50,7 @@ def import_files(
     reader: Annotated[str, Parameter(help="What kind of file it is.")] = "meter-log",
     taken: Annotated[str, Parameter(help="When the readings began, ISO 8601.")] = "",
     note: Annotated[str, Parameter(help="Anything else.")] = "",
+    as_: Annotated[str, Parameter(name="--as", help="Of a data pack: what to call the charger here.")] = "",
     yes: Annotated[bool, Parameter(name=["--yes", "-y"], negative="", help="Take the guess without asking.")] = False,
     book: BookOption = Path(),
 ) -> int:
@@ -54,9 +58,18 @@ def import_files(
 
     The files are copied byte for byte and never changed. The columns guessed from the headers are shown for
     confirmation, and kept in the book for the next file of that shape.
+
+    Of a full data pack, `brickbook import PACK.zip`, the charger is rebuilt as it was in the book the pack came from,
+    analysed, and its figures are set beside those of the pack. --book may name a folder that is not there yet.
     """
+    if is_pack(charger) and not files:
+        return import_pack(Path(charger), book, as_)
+    if as_:
+        raise BookError(Fault("--as", as_, "goes with a data pack only.", "brickbook import PACK.zip --as NAME"))
     opened = open_book(book)
     (slug,) = wanted(opened, [charger])
+    if not study:
+        raise BookError(Fault("--study", "", "is needed: which study are the readings for?", "E.g. --study efficiency"))
     _check_words(study, reader, files)
     conditions = parse_pairs(set_ or (), "--set")
     ranges = {k: float(v) for k, v in parse_pairs(range_ or (), "--range").items() if _is_number("--range", k, v)}

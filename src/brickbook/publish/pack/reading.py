@@ -111,7 +111,7 @@ class Pack:
 
     @property
     def tier(self) -> str:
-        """ "summary" or "full"."""
+        """Which kind it is: only a "full" one holds the raw files."""
         return str(self.about["tier"])
 
     @property
