@@ -11,7 +11,7 @@ from brickbook.book import Book
 from brickbook.commands.common import console, progress
 from brickbook.commands.publish import publish
 from brickbook.core.errors import BookError, Fault
-from brickbook.demo import CHARGERS, example_title, make_book
+from brickbook.demo import CHARGERS, SHELF, example_title, make_book
 
 __all__ = ["demo"]
 
@@ -19,8 +19,11 @@ __all__ = ["demo"]
 def demo(
     *,
     into: Annotated[Path, Parameter(help="Folder for the example book.")] = Path("demo-book"),
+    few: Annotated[bool, Parameter(help="Only the four that were put through every test.", negative="")] = False,
 ) -> int:
-    """Make an example book of four invented chargers, analyse it and publish its reports.
+    """Make an example book of invented chargers, analyse it and publish its reports.
+
+    Four of them were put through every test; the others, through the short ones, so that there is a shelf to compare.
 
     Run again, it works on the example book that is there: what has not changed is not done again.
     """
@@ -31,6 +34,7 @@ def demo(
         console().print(f"The example book is in {into} already.")
     else:
         into.mkdir(parents=True, exist_ok=True)
-        for _ in progress(make_book(into), len(CHARGERS), "taking in raw files", str):
+        slugs = tuple(CHARGERS) if few else (*CHARGERS, *SHELF)
+        for _ in progress(make_book(into, slugs), len(slugs), "taking in raw files", str):
             pass
     return publish(book=into)

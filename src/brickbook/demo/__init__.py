@@ -3,5 +3,6 @@
 from brickbook.demo.build import deposit, example_title, make_book
 from brickbook.demo.campaign import RawDeposit, campaign
 from brickbook.demo.scenario import CHARGERS, Example
+from brickbook.demo.shelf import SHELF
 
-__all__ = ["CHARGERS", "Example", "RawDeposit", "campaign", "deposit", "example_title", "make_book"]
+__all__ = ["CHARGERS", "SHELF", "Example", "RawDeposit", "campaign", "deposit", "example_title", "make_book"]

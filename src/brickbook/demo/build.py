@@ -1,4 +1,4 @@
-"""Make the example book: settings, four chargers, and their raw files, taken in as a tester would take them in."""
+"""Make the example book: settings, chargers, and their raw files, taken in as a tester would take them in."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from brickbook.demo.isolation import isolation_campaign
 from brickbook.demo.messages import messages
 from brickbook.demo.observations import observations
 from brickbook.demo.scenario import CHARGERS
+from brickbook.demo.shelf import draw
 from brickbook.demo.thermal import heat_campaign
 from brickbook.demo.transients import transients
 from brickbook.demo.waveforms import captures
@@ -35,7 +36,17 @@ def example_title() -> str:
 
 
 def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bool = False) -> Iterator[str]:
-    """Write the example book into a folder that is empty or not there; gives each charger's slug once it is done."""
+    """Write the example book into a folder that is empty or not there; gives each charger's slug once it is done.
+
+    Parameters
+    ----------
+    root
+        The folder.
+    slugs
+        The four of the scenario by default; the rest of the shelf is in `SHELF`.
+    brief
+        Only what the meters logged.
+    """
     for name in _TOP[1:]:
         write_atomic(root / name, _text(name).encode(), name=name)
     write_atomic(root / "shapes.toml", _SHAPES, name="shapes.toml")
@@ -69,10 +80,13 @@ def _make_charger(job: tuple[Path, int, str, bool]) -> str:
     root, number, slug, brief = job
     book = Book.open(root)
     folder = f"{slug}/"
-    (root / "chargers" / slug / "raw").mkdir(parents=True)
-    for name in ("charger.toml", "notes.md", "verdict.md"):
-        path = root / "chargers" / slug / name
-        write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
+    if slug in CHARGERS:
+        (root / "chargers" / slug / "raw").mkdir(parents=True)
+        for name in ("charger.toml", "notes.md", "verdict.md"):
+            path = root / "chargers" / slug / name
+            write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
+    else:
+        book.new_charger(slug, draw(slug).charger)
     for raw in _everything(book, slug, _SEED + number, brief=brief):
         deposit(book, slug, raw)
     return slug
@@ -80,8 +94,14 @@ def _make_charger(job: tuple[Path, int, str, bool]) -> str:
 
 def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[RawDeposit]:
     """All raw files of a charger, in the order they would be taken; only the meters' logs where brief."""
+    if slug not in CHARGERS:
+        drawn = draw(slug)
+        yield from campaign(drawn.example, book.instruments, seed=seed, errors_seed=_SEED)
+        if not brief:
+            yield from observations(drawn.example, drawn.scene)
+        return
     example, instruments = CHARGERS[slug], book.instruments
-    yield from campaign(example, instruments, seed=seed)
+    yield from campaign(example, instruments, seed=seed, errors_seed=_SEED)
     if brief:
         return
     yield from observations(example)

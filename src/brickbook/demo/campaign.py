@@ -60,6 +60,7 @@ def campaign(
     seed: int,
     mains: tuple[tuple[float, float], ...] = ((115.0, 60.0), (230.0, 50.0)),
     perfect: bool = False,
+    errors_seed: int | None = None,
 ) -> Iterator[RawDeposit]:
     """Raw files of one charger's campaign, in the order they would be taken.
 
@@ -75,9 +76,11 @@ def campaign(
         Supplies (V, Hz).
     perfect
         Meters without error and scatter, for checks against the truth.
+    errors_seed
+        Of the meters' own errors, where other campaigns are read by the same meters.
     """
     rng = np.random.default_rng(seed)
-    bench = MeterBench(instruments, rng, perfect=perfect)
+    bench = MeterBench(instruments, rng, perfect=perfect, errors_seed=errors_seed)
     # resistances are known as far as their stated uncertainty: the stated value errs, the true one is what it is
     err = (0.0, 0.0) if perfect else tuple(float(x) for x in rng.normal(size=2))
     stated = Stated(
@@ -118,7 +121,7 @@ def _efficiency(
         low = loading.low_load_a.get(port, full / 10)
         # a load's own setting error: the current is what it is, and is measured
         levels = [warm, *(full * r * (1 + 0.0008 * (k - 1.5)) for k, r in enumerate(ratios)), low]
-        time_s, currents[port], segment = steps(levels, dwell, 1.0)
+        time_s, currents[port], segment = steps(levels, dwell, example.interval_s)
     state = operate(example.model, mains_v=volts, contract_v=loading.contract_v, current_a=currents, time_s=time_s)
     mains_side = _mains_columns(state, volts, hertz, segment, bench, harmonics=volts > 200)
     port_side = _port_columns(example, state, segment, bench)

@@ -18,14 +18,14 @@ from brickbook.readers import OBSERVATION_HEADER
 from brickbook.simbench.physics import PortModel
 from brickbook.usbpd import EprAvsSourcePdo, FixedSourcePdo, PpsSourcePdo
 
-__all__ = ["observations"]
+__all__ = ["Offered", "Scene", "observations"]
 
 _TAKEN = "2026-10-04T09:00:00"
 _ALONE = 1000.0  # more than any port has
 
 
 @dataclass(frozen=True, slots=True)
-class _Port:
+class Offered:
     """What a port can offer when nothing limits it: fixed and legacy (V, A), PPS (V, V, A), EPR AVS (V, V, W)."""
 
     fixed: tuple[tuple[float, float], ...] = ()
@@ -35,7 +35,7 @@ class _Port:
 
 
 @dataclass(frozen=True, slots=True)
-class _Scene:
+class Scene:
     """Ports, the combinations looked at, and the power each occupied port is left [W].
 
     Parameters
@@ -48,7 +48,7 @@ class _Scene:
         (port, combination, V) to the current offered instead [A].
     """
 
-    ports: Mapping[str, _Port]
+    ports: Mapping[str, Offered]
     looked: tuple[str, ...]
     cut: Callable[[frozenset[str]], Mapping[str, float]]
     keeps_power: frozenset[str] = frozenset()
@@ -77,32 +77,32 @@ def _albatross(here: frozenset[str]) -> Mapping[str, float]:
 
 
 _STANDARD = ((5.0, 3.0), (9.0, 3.0), (15.0, 3.0))
-_OLD = _Port(legacy=((5.0, 3.0),))
-_SCENES: Mapping[str, _Scene] = {
-    "wren-35": _Scene(
-        {"C1": _Port(((5.0, 3.0), (9.0, 3.0), (15.0, 2.33), (20.0, 1.75)), pps=((3.3, 11.0, 3.0),))}, ("C1",), _uncut
+_OLD = Offered(legacy=((5.0, 3.0),))
+_SCENES: Mapping[str, Scene] = {
+    "wren-35": Scene(
+        {"C1": Offered(((5.0, 3.0), (9.0, 3.0), (15.0, 2.33), (20.0, 1.75)), pps=((3.3, 11.0, 3.0),))}, ("C1",), _uncut
     ),
-    "plover-67": _Scene(
-        {"C1": _Port((*_STANDARD, (20.0, 3.35))), "C2": _Port((*_STANDARD[:2], (15.0, 2.0)))},
+    "plover-67": Scene(
+        {"C1": Offered((*_STANDARD, (20.0, 3.35))), "C2": Offered((*_STANDARD[:2], (15.0, 2.0)))},
         ("C1", "C2", "C1+C2"),
         _plover,
     ),
-    "heron-120": _Scene(
+    "heron-120": Scene(
         {
-            "C1": _Port((*_STANDARD, (20.0, 5.0))),
-            "C2": _Port((*_STANDARD, (20.0, 2.25))),
-            "A1": _Port(legacy=((5.0, 3.0), (9.0, 2.0))),
+            "C1": Offered((*_STANDARD, (20.0, 5.0))),
+            "C2": Offered((*_STANDARD, (20.0, 2.25))),
+            "A1": Offered(legacy=((5.0, 3.0), (9.0, 2.0))),
         },
         ("C1", "C2", "A1", "C1+C2+A1", "C1+C2", "C1+A1"),
         _heron,
         keeps_power=frozenset({"A1"}),
         slips={("C2", "C1+C2+A1", 9.0): 2.22},
     ),
-    "albatross-200": _Scene(
+    "albatross-200": Scene(
         {
-            "C1": _Port((*_STANDARD, (20.0, 5.0), (28.0, 5.0)), avs=((15.0, 28.0, 140.0),)),
-            "C2": _Port((*_STANDARD, (20.0, 2.25))),
-            "C3": _Port((*_STANDARD, (20.0, 2.25))),
+            "C1": Offered((*_STANDARD, (20.0, 5.0), (28.0, 5.0)), avs=((15.0, 28.0, 140.0),)),
+            "C2": Offered((*_STANDARD, (20.0, 2.25))),
+            "C3": Offered((*_STANDARD, (20.0, 2.25))),
             "A1": _OLD,
             "A2": _OLD,
         },
@@ -117,9 +117,9 @@ _SCENES: Mapping[str, _Scene] = {
 }
 
 
-def observations(example: Example) -> Iterator[RawDeposit]:
-    """The observation sheet of one example charger."""
-    scene = _SCENES[example.slug]
+def observations(example: Example, scene: Scene | None = None) -> Iterator[RawDeposit]:
+    """The observation sheet of one example charger; of the four, the scene is known."""
+    scene = _SCENES[example.slug] if scene is None else scene
     text = io.StringIO()
     writer = csv.DictWriter(text, OBSERVATION_HEADER, lineterminator="\n", restval="")
     writer.writeheader()
@@ -146,7 +146,7 @@ def observations(example: Example) -> Iterator[RawDeposit]:
     )
 
 
-def _rows(scene: _Scene, port: str, combination: str, left_w: float, model: PortModel) -> Iterator[dict[str, str]]:
+def _rows(scene: Scene, port: str, combination: str, left_w: float, model: PortModel) -> Iterator[dict[str, str]]:
     own = scene.ports[port]
     if own.fixed:
         slips = {v: a for (p, c, v), a in (scene.slips or {}).items() if (p, c) == (port, combination)}
@@ -179,7 +179,7 @@ def _down(amps: float) -> float:
     return int(100 * amps + 1e-9) / 100
 
 
-def _words(own: _Port, left_w: float, slips: Mapping[float, float]) -> Sequence[int]:
+def _words(own: Offered, left_w: float, slips: Mapping[float, float]) -> Sequence[int]:
     extended = any(volts > 20.0 for volts, _ in own.fixed)
     now = [(volts, slips.get(volts, min(amps, _down(left_w / volts)))) for volts, amps in own.fixed]
     objects: list[int] = []

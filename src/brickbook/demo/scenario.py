@@ -1,4 +1,4 @@
-"""The example campaign: four invented chargers, how they are loaded, and what is logged."""
+"""The example campaign of the four chargers that show something: how they are loaded, and what is logged."""
 
 from __future__ import annotations
 
@@ -62,6 +62,7 @@ class Example:
     standby_shape: str
     sweep_shape: str
     cable_ohm: float = 0.120
+    interval_s: float = 1.0  # between readings of the efficiency logs
 
 
 def _loading(

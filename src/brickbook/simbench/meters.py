@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,11 +34,14 @@ class MeterBench:
         Source of all randomness.
     perfect
         Read the truth: no error, no scatter, no quantisation. For checks.
+    errors_seed
+        Of the meters' own errors, where several campaigns are read by the same meters; by default they are drawn anew.
     """
 
     instruments: Mapping[str, Instrument]
     rng: np.random.Generator
     perfect: bool = False
+    errors_seed: int | None = None
     _fractions: dict[str, float] = field(default_factory=dict)
 
     def read(
@@ -75,7 +79,8 @@ class MeterBench:
                 raise KeyError(f"{instrument} cannot read {quantity} = {level:g}")
             key = f"{instrument}: {accuracy.reference or quantity} {accuracy.range_max}"
             if key not in self._fractions:
-                self._fractions[key] = float(self.rng.uniform(-1, 1))
+                own = self.rng if self.errors_seed is None else _own(self.errors_seed, key)
+                self._fractions[key] = float(own.uniform(-1, 1))
             slope = accuracy.percent_reading / 100
             bound = accuracy.bound(level) + slope * (np.abs(truth[here]) - abs(level))
             out[here] += self._fractions[key] * bound
@@ -87,6 +92,11 @@ class MeterBench:
             if resolution:
                 out[here] = np.round(out[here] / resolution) * resolution
         return out
+
+
+def _own(seed: int, key: str) -> np.random.Generator:
+    """Randomness of one meter on one range: the same whatever else was read before."""
+    return np.random.default_rng((seed, crc32(key.encode())))
 
 
 def _noise(rng: np.random.Generator, n: int, memory: float) -> FloatArray:
