@@ -26,7 +26,8 @@ class Result:
 
 def command(*args: object, cwd: Path | None = None, stdin: str = "", path: Path | None = None) -> Result:
     """Run the command in a process of its own."""
-    environment = {**os.environ, "COLUMNS": "200", "NO_COLOR": "1"}
+    # the moment of a publication stands in the record: held still, so that a book published twice gives the same bytes
+    environment = {**os.environ, "COLUMNS": "200", "NO_COLOR": "1", "SOURCE_DATE_EPOCH": "1795608000"}
     environment.pop("BRICKBOOK_BOOK", None)
     if path is not None:
         environment["PYTHONPATH"] = str(path)

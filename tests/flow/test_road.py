@@ -15,7 +15,7 @@ def tree(root: Path) -> dict[str, str]:
     return {
         str(p.relative_to(root)): hashlib.sha256(p.read_bytes()).hexdigest()
         for p in sorted(root.rglob("*"))
-        if p.is_file()
+        if p.is_file() and p.name != "made.json"  # the catalogue's note of when its files were written
     }
 
 
@@ -78,6 +78,12 @@ def test_only_the_changed_charger_is_done_again(bb, book):
     toml.write_text(toml.read_text().replace("amount = 24.90", "amount = 19.90"))
     result = bb("publish", "--book", book)
     assert "analysing 1/1: wren-twin" in result.err
+    # the price per watt was published: it does not change without a word to the reader
+    assert result.code == 1
+    assert "becomes" in result.err
+    assert '--why "..."' in result.err
+    assert bb("publish", "--why", "The price was read from the wrong label.", "--book", book).code == 0
+    assert "The price was read from the wrong label." in (book / "derived/report/corrections.html").read_text("utf-8")
     assert (book / "derived/wren-35/result.json").stat().st_mtime_ns == stamp
     price = next(
         f for f in bb("show", "wren-twin", "--json", "--book", book).json()["figures"] if f["name"] == "price_per_watt"

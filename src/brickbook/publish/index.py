@@ -70,6 +70,8 @@ class IndexInput:
         File of the table sorted by each column; empty for none.
     sorted_by, rising
         Column this table is sorted by, `None` for the book's order, and whether the smallest comes first.
+    nobody
+        Key figures that no charger has, and that are no columns for that reason.
     """
 
     book: BookMeta
@@ -80,6 +82,7 @@ class IndexInput:
     views: tuple[str, ...] = ()
     sorted_by: int | None = None
     rising: bool = False
+    nobody: tuple[str, ...] = ()
 
 
 def render_index(index: IndexInput, frame: Frame | None = None) -> str:

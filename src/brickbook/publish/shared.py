@@ -175,13 +175,14 @@ def _pages(
 def _index_views(
     book: Book, facts: Mapping[str, Mapping[str, Any]], news: Sequence[News], *, draft: bool
 ) -> tuple[IndexInput, ...]:
-    headlines = [(s, h) for s in STUDIES for h in s.headlines if h.index]
+    every = [h for s in STUDIES for h in s.headlines if h.index]
+    shown = [k for k in range(len(every)) if any(found["cells"][k] for found in facts.values())]
     corrected = {each.slug: each.at[:10] for each in news if each.number > 1}
     entries = tuple(
         IndexEntry(
             slug,
             book.charger(slug),
-            tuple(None if cell is None else figure_of_json(cell) for cell in found["cells"]),
+            tuple(None if (cell := found["cells"][k]) is None else figure_of_json(cell) for k in shown),
             found["decisions"],
             found["warnings"],
             found["published"][0][:10] if found["published"] else "",
@@ -190,10 +191,16 @@ def _index_views(
         )
         for slug, found in facts.items()
     )
-    whole = IndexInput(book_meta(book, draft=draft), tuple(h.title for _, h in headlines), entries, software=SOFTWARE)
+    whole = IndexInput(
+        book_meta(book, draft=draft),
+        tuple(every[k].title for k in shown),
+        entries,
+        software=SOFTWARE,
+        nobody=tuple(every[k].title for k in range(len(every)) if k not in shown) if facts else (),
+    )
     if len(entries) < 2:
         return (whole,)
-    return sorted_views(whole, [better_end(h.name) == "smallest" for _, h in headlines])
+    return sorted_views(whole, [better_end(every[k].name) == "smallest" for k in shown])
 
 
 def _comparison(book: Book, facts: Mapping[str, Mapping[str, Any]], frame: Frame) -> str:
