@@ -9,7 +9,8 @@ BenchError              something about the bench is not as it must be
     └── LinkGarbage     it answered what cannot be understood
 ```
 
-`Tripped` is none of these: an interlock that trips is the bench doing its work.
+`Tripped` and `CannotDo` are none of these: an interlock that trips is the bench doing its work, and a charger need not
+offer what a plan asks for.
 """
 
 from __future__ import annotations
@@ -77,6 +78,10 @@ class Trip:
     value: float | None
     instrument: str
     text: str
+
+
+class CannotDo(Exception):  # noqa: N818 - bench and charger are as they are
+    """The bench or the charger cannot give what a task needs; the task is left out, with these words."""
 
 
 class Tripped(Exception):  # noqa: N818 - nothing is wrong with the program

@@ -151,6 +151,7 @@ class JournalWriter:
     def __init__(self, folder: Path, now_s: Callable[[], float]) -> None:
         self.folder = folder
         self.now_s = now_s
+        self.shown: Callable[[Event], None] = lambda _event: None  # given each event once it is on the disk
         path = folder / JOURNAL_FILE
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
         content = path.read_bytes()
@@ -174,6 +175,8 @@ class JournalWriter:
         line = {"n": made.n, "at": made.at, "t": made.t, "event": event, **fields}
         append_line(self._file, json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
         self._next += 1
+        with contextlib.suppress(Exception):  # what is shown must never stop what is done
+            self.shown(made)
         return made
 
     def close(self) -> None:

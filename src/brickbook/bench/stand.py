@@ -9,7 +9,7 @@ from pathlib import Path
 from brickbook.bench.clock import BenchClock, Clock, WallClock
 from brickbook.bench.dialect import Dialect, find_dialect
 from brickbook.bench.driver import Driver
-from brickbook.bench.errors import BenchError, DialectError, LinkError
+from brickbook.bench.errors import BenchError, DialectError
 from brickbook.bench.instruments import (
     AcPowerMeter,
     AcSource,
@@ -31,7 +31,7 @@ __all__ = ["LinkMaker", "Stand", "bench_faults", "close_all", "open_drivers"]
 LinkMaker = Callable[[str, str, LinkSettings], Link]
 Report = Callable[[str, str], None]
 
-_SIMULATED = "simulated"
+_SIMULATED = "SIM-"  # what the model of a simulated instrument begins with
 _AT_MOST_ONE = ("ac-source", "ac-power-meter", "clock", "message-recorder", "oscilloscope")
 
 
@@ -55,8 +55,8 @@ class Stand:
 
     @property
     def is_simulated(self) -> bool:
-        """Whether every instrument that is spoken to says of itself that it is simulated, a clock among them."""
-        return isinstance(self.clock, BenchClock) and all(_SIMULATED in d.idn.casefold() for d in self.drivers.values())
+        """Whether every instrument that is spoken to is on this machine and says that it is simulated, a clock too."""
+        return isinstance(self.clock, BenchClock) and all(_is_simulated(driver) for driver in self.drivers.values())
 
     @property
     def idn(self) -> dict[str, str]:
@@ -233,9 +233,6 @@ def close_all(drivers: Iterable[Driver]) -> None:
         driver.close()
 
 
-def answering(driver: Driver) -> str:
-    """What it says it is, asked again; empty when nobody answers."""
-    try:
-        return driver.identify()
-    except LinkError:
-        return ""
+def _is_simulated(driver: Driver) -> bool:
+    model = [*driver.idn.split(","), ""][1].strip()
+    return model.startswith(_SIMULATED) and "::127.0.0.1::" in driver.instrument.address

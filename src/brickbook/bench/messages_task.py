@@ -1,0 +1,93 @@
+"""Tasks of the kind "messages": what ports say while devices come and go, when they came, and the voltage meanwhile."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+
+from brickbook.bench.errors import CannotDo
+from brickbook.bench.gather import Gatherer, sources_for
+from brickbook.bench.journal import append_line, sync_folder
+from brickbook.bench.session import Session, wall_now
+from brickbook.bench.sheet import Sheet, put_aside
+from brickbook.bench.take_in import Deposit
+from brickbook.core.plan import PlanTask
+
+__all__ = ["messages_task"]
+
+
+def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
+    """Record, plug as the steps say, and give message logs, plug events and voltages as one recording.
+
+    Raises
+    ------
+    CannotDo
+        When the bench has no recorder, or nothing was said.
+    """
+    recorder = session.stand.recorder
+    if recorder is None:
+        raise CannotDo("the bench has no recorder of messages: record them yourself and take them in")
+    ports = list(dict.fromkeys(p.port for step in task.steps for p in step.ports if p.contract))
+    # the mains side and temperatures would only slow the voltages down
+    sources = sources_for(session.stand, ports, mains=False, harmonics=False, temperatures=False)
+    gatherer = Gatherer(sources, session.stand.clock.now_s, session.wiring.make_sure, session.note)
+    path = session.folder / f"{task.id}-vbus.csv"
+    put_aside(path)
+    sheet = Sheet(path, gatherer.columns)
+    taken = wall_now()
+    try:
+        session.wiring.protect([p for step in task.steps for p in step.ports])
+        session.wiring.switch_on(task.mains_v, task.mains_hz)
+        recorder.start()
+        zero_s = session.stand.clock.now_s()
+        for index, step in enumerate(task.steps):
+            session.journal.write("step-started", task=task.id, step=index, label=step.label)
+            session.wiring.apply(step.ports)
+            verdict = session.stay(task, step, index, gatherer, sheet, zero_s)
+            session.journal.write(
+                "step-ended", task=task.id, step=index, settled=verdict.settled, reason=verdict.reason, relative_u=None
+            )
+        recorder.stop()
+    finally:
+        sheet.close()
+    files = {f"{task.id}-{port.lower()}.csv": recorder.messages(port) for port in ports if port in recorder.channels}
+    files[f"{task.id}-events.csv"] = recorder.events()
+    deposits: list[Deposit] = []
+    base = Deposit(
+        file=path.name,
+        studies=task.studies,
+        reader="meter-log",
+        conditions=_conditions(session, task),
+        instruments=gatherer.instrument_of,
+        columns=gatherer.columns,
+        recording=task.id,
+        taken=taken,
+        note=session.run_note,
+    )
+    for name, data in files.items():
+        if data.count(b"\n") < 2:  # a header and nothing below
+            continue
+        _keep(session, name, data)
+        reader = "port-events" if name.endswith("-events.csv") else "message-log"
+        clock = {"time_s": recorder.driver.name}
+        deposits.append(replace(base, file=name, reader=reader, instruments=clock, columns=()))
+    if not any(deposit.reader == "message-log" for deposit in deposits):
+        raise CannotDo("nothing was said on any port that is recorded")
+    if sheet.count and gatherer.columns:
+        deposits.append(base)
+    return deposits
+
+
+def _conditions(session: Session, task: PlanTask) -> dict[str, str | float | bool]:
+    left_out = ("port", "ports", "contract", "output_v")
+    return {key: value for key, value in session.conditions(task).items() if key not in left_out}
+
+
+def _keep(session: Session, name: str, data: bytes) -> None:
+    put_aside(session.folder / name)
+    descriptor = os.open(session.folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        append_line(descriptor, data.decode("utf-8").rstrip("\n"))
+    finally:
+        os.close(descriptor)
+    sync_folder(session.folder)

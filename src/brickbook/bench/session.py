@@ -1,0 +1,225 @@
+"""What the tasks of a run share: bench, book, people, journal, and the readings of a stay."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from brickbook.bench.desk import Desk, Question
+from brickbook.bench.dwell import Stay, Verdict
+from brickbook.bench.errors import Tripped
+from brickbook.bench.gather import Gatherer, sources_for
+from brickbook.bench.hands import plausible, typed_value
+from brickbook.bench.journal import JournalWriter
+from brickbook.bench.limits import Limits, reading_trip
+from brickbook.bench.ports import Wiring
+from brickbook.bench.safety import make_safe
+from brickbook.bench.sheet import Sheet
+from brickbook.bench.stand import Stand
+from brickbook.book import Book
+from brickbook.core.conditions import Scalar
+from brickbook.core.plan import PlanStep, PlanTask, PortSetting, TestPlan
+from brickbook.core.quantities import QUANTITIES, channel_of, quantity_of
+
+__all__ = ["Session"]
+
+_CHANGE_S = 2.0  # after a change of load: readings may still be of before
+_MOMENT_S = 1e-5  # less than any clock of a bench tells
+_HARMONICS_FOR = ("efficiency",)
+_TEMPERATURES_FOR = ("soak", "overload", "standby", "efficiency")
+
+
+@dataclass(slots=True)
+class Session:
+    """One run under way.
+
+    Parameters
+    ----------
+    book, slug, plan
+        What is tested.
+    folder
+        Of the run.
+    stand
+        The bench.
+    limits
+        In force.
+    journal, desk
+        What is written, and the people.
+    """
+
+    book: Book
+    slug: str
+    plan: TestPlan
+    folder: Path
+    stand: Stand
+    limits: Limits
+    journal: JournalWriter
+    desk: Desk
+    wiring: Wiring = field(init=False)
+    task: str = ""
+    unloaded_s: float = -1e18  # bench time since which nothing has been loaded
+    _asked: int = 0
+
+    def __post_init__(self) -> None:
+        self.wiring = Wiring(self.stand, self.stand.clock, self.limits, self.by_hand, self.note, self.wait)
+
+    # Time and people
+
+    def wait(self, seconds: float) -> None:
+        """Let bench time pass, looking at what people want."""
+        clock = self.stand.clock
+        end = clock.now_s() + seconds
+        while (now := clock.now_s()) < end - _MOMENT_S:
+            self.desk.look()
+            clock.wait_until(min(end, now + clock.longest_wait_s))
+
+    def note(self, text: str) -> None:
+        """Words for the journal."""
+        self.journal.write("note", task=self.task, text=text)
+
+    def report(self, instrument: str, text: str) -> None:
+        """An error of an instrument, for the journal."""
+        self.journal.write("instrument-error", instrument=instrument, text=text)
+
+    def question(self, what: str, text: str, **more: str) -> Question:
+        """A question with a key of its own."""
+        self._asked += 1
+        return Question(self.task, what, f"{self.task}/{what}/{self._asked}", text, **more)
+
+    def by_hand(self, text: str) -> None:
+        """Have a person do something."""
+        self.desk.confirm(self.question("by_hand", text))
+
+    def typed(
+        self,
+        text: str,
+        quantity: str,
+        channel: str,
+        unit: str,
+        *,
+        instrument: str = "",
+        ports: Iterable[PortSetting] = (),
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> tuple[float, str]:
+        """A reading a person types in, and who."""
+        can_be = plausible(
+            quantity,
+            channel,
+            self.limits,
+            instrument=self.stand.by_hand.get(instrument),
+            mains_v=self.wiring.mains[0],
+            ports={setting.port: setting for setting in ports},
+        )
+        question = self.question("reading", text, unit=unit, quantity=quantity, channel=channel)
+        return self.desk.ask(question, lambda typed: typed_value(typed, quantity, unit, can_be), meanwhile)
+
+    # Safety
+
+    def make_safe(self, why: str) -> bool:
+        """Switch everything off and write down what was read back; gives whether all of it was."""
+        steps = make_safe(self.stand)
+        self.wiring.all_off()
+        self.journal.write("safe-off", why=why, steps=[step.fields() for step in steps])
+        return all(step.ok for step in steps)
+
+    def check(self, values: Mapping[str, float | None], settings: Sequence[PortSetting], of: Mapping[str, str]) -> None:
+        """Raise `Tripped` when readings break a limit."""
+        trip = reading_trip(values, self.limits, settings, of)
+        if trip is not None:
+            raise Tripped(trip)
+
+    # Readings
+
+    def gatherer(self, task: PlanTask) -> Gatherer:
+        """What reads for a task."""
+        ports = list(dict.fromkeys(p.port for step in task.steps for p in step.ports if p.contract))
+        sources = sources_for(
+            self.stand,
+            ports,
+            mains=task.mains_v > 0.0,
+            harmonics=any(study in _HARMONICS_FOR for study in task.studies),
+            temperatures=any(study in _TEMPERATURES_FOR for study in task.studies),
+        )
+        return Gatherer(sources, self.stand.clock.now_s, self.wiring.make_sure, self.note)
+
+    def stay(
+        self, task: PlanTask, step: PlanStep, index: int, gatherer: Gatherer, sheet: Sheet, zero_s: float
+    ) -> Verdict:
+        """Read until the step may end; every row is on the disk before the next reading is asked for.
+
+        Parameters
+        ----------
+        task, step, index
+            What is under way.
+        gatherer
+            Reads.
+        sheet
+            Takes the rows.
+        zero_s
+            Bench time of the log's zero [s].
+        """
+        clock, of = self.stand.clock, gatherer.instrument_of
+        stay = Stay(step.dwell, task.interval_s, gatherer.columns)
+        before = {p.port: p.current_a for s in task.steps[max(index - 1, 0) : index] for p in s.ports}
+        lenient = [
+            PortSetting(p.port, p.contract, max(p.current_a, before.get(p.port, 0.0))) for p in step.ports if p.contract
+        ]
+        start = due = clock.now_s()
+        while True:
+            self.desk.look()
+            now = clock.now_s()
+            values = gatherer.read(now)
+            sheet.append(now - zero_s, values)
+            self.journal.write("reading", task=task.id, step=index, values=values)
+            settled_in = now - start >= _CHANGE_S
+            self.check(values, step.ports if settled_in else lenient, of)
+            stay.add(now - start, values)
+            verdict = stay.verdict()
+            if verdict is not None:
+                return verdict
+            due += task.interval_s
+            late = clock.now_s() - due
+            if late > 0.0:  # readings take longer than the interval: keep the beat, leave out what is past
+                due += task.interval_s * (late // task.interval_s + 1.0) if late > task.interval_s else 0.0
+            self.wait(due - clock.now_s())
+
+    def hand_readings(
+        self, task: PlanTask, step: PlanStep, columns: Mapping[str, str], gatherer: Gatherer
+    ) -> dict[str, float | None]:
+        """At the end of a step: what only a person can read; the limits are looked at meanwhile."""
+        found: dict[str, float | None] = {}
+
+        def meanwhile() -> None:
+            values = gatherer.read(self.stand.clock.now_s())
+            self.check(values, step.ports, gatherer.instrument_of)
+
+        for column, name in columns.items():
+            quantity, channel = quantity_of(column), channel_of(column)
+            words = QUANTITIES[quantity].label + (f" of {channel}" if channel else "")
+            text = f"{step.label}: {words}, as {name} shows it"
+            unit = QUANTITIES[quantity].unit
+            found[column], _ = self.typed(
+                text, quantity, channel, unit, instrument=name, ports=step.ports, meanwhile=meanwhile
+            )
+        self.check(found, step.ports, columns)
+        del task
+        return found
+
+    # Files
+
+    def conditions(self, task: PlanTask) -> dict[str, Scalar]:
+        """Of a task's raw file."""
+        return self.plan.conditions_of(task)
+
+    @property
+    def run_note(self) -> str:
+        """For the index of raw files: which run a file is of, and that it is no real one where it is none."""
+        simulated = ", bench in software" if self.stand.is_simulated else ""
+        return f"run {self.folder.name}{simulated}"
+
+
+def wall_now() -> str:
+    """Date and time in the index's form, UTC."""
+    return dt.datetime.now(dt.UTC).replace(tzinfo=None).isoformat(timespec="seconds")
