@@ -13,6 +13,7 @@ Or 1976, from memory, medium), with repeatable kicks out of local rest.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from math import inf
@@ -21,9 +22,12 @@ import numpy as np
 
 __all__ = ["EXACT", "Job", "Ordered", "Way", "ordered", "sequence_cost", "walk"]
 
-EXACT = 9
+EXACT = 10
 _LONGEST_RUN = 4
 _KICKS = 60
+_SHORT_KICKS = 2000  # by the number of jobs: few of them are kicked more often
+_TRIES = 20  # for a kick that precedence lets
+_KICK = 8  # longest part that a kick moves
 _EPS = 1e-9
 
 
@@ -102,23 +106,11 @@ def walk(job: Job, rested_s: float, change_s: float) -> tuple[float, float]:
 
 def sequence_cost(places: Sequence[int], jobs: Sequence[Job], way: Way) -> float:
     """Changes and waiting of a sequence [s]; the charger is cold at the beginning."""
-    return _cost(places, jobs, way, inf)
-
-
-def _cost(places: Sequence[int], jobs: Sequence[Job], way: Way, limit: float) -> float:
     total, rested, last = 0.0, inf, -1
     for place in places:
         change = way.change_s[last][place] if last >= 0 else way.first_s[place]
-        job = jobs[place]
-        rested += change
-        wait = job.rest_s - rested
-        if wait > 0.0:
-            total += wait
-            rested += wait
-        total += change
-        if total >= limit:
-            return total
-        rested = job.tail_s if job.warms else rested + job.takes_s
+        wait, rested = walk(jobs[place], rested, change)
+        total += change + wait
         last = place
     return total
 
@@ -167,20 +159,22 @@ def _add(known: list[tuple[float, float, tuple[int, ...]]], new: tuple[float, fl
 
 
 def _improved(jobs: Sequence[Job], way: Way) -> Ordered:
-    starts = [_nearest(jobs, way), _inserted(jobs, way, range(len(jobs)))]
-    starts.append(_inserted(jobs, way, sorted(range(len(jobs)), key=lambda k: (-jobs[k].rest_s, k))))
-    best, best_cost = min(
-        ((sequence, cost) for sequence, cost in (_local(start, jobs, way) for start in starts)), key=lambda x: x[1]
-    )
+    many = range(len(jobs))
+    starts = [_nearest(jobs, way), _inserted(jobs, way, many)]
+    starts.append(_inserted(jobs, way, sorted(many, key=lambda k: (-jobs[k].rest_s, k))))
+    search = _Search(jobs, way)
+    best = min((search.local(s, many) for s in starts), key=lambda s: sequence_cost(s, jobs, way))
+    cost = sequence_cost(best, jobs, way)
     rng = np.random.default_rng(len(jobs))  # repeatable: the same plan each time
-    for _ in range(_KICKS):
-        kicked = _kicked(best, jobs, rng)
+    for _ in range(max(_KICKS, _SHORT_KICKS // len(jobs))):
+        kicked = next((k for k in (_kicked(best, jobs, rng) for _ in range(_TRIES)) if k is not None), None)
         if kicked is None:
             continue
-        sequence, cost = _local(kicked, jobs, way)
-        if cost < best_cost - _EPS:
-            best, best_cost = sequence, cost
-    return Ordered(tuple(best), best_cost, exact=False)
+        sequence = search.local(*kicked)
+        less = sequence_cost(sequence, jobs, way)
+        if less < cost + _EPS:  # as good counts too: the next kick begins elsewhere
+            best, cost = sequence, less
+    return Ordered(tuple(best), cost, exact=False)
 
 
 def _nearest(jobs: Sequence[Job], way: Way) -> list[int]:
@@ -202,94 +196,162 @@ def _nearest(jobs: Sequence[Job], way: Way) -> list[int]:
 
 
 def _inserted(jobs: Sequence[Job], way: Way, turn: Iterable[int]) -> list[int]:
+    before = [_closure(k, [job.before for job in jobs]) for k in range(len(jobs))]
     sequence: list[int] = []
-    after: dict[int, set[int]] = {k: set() for k in range(len(jobs))}
-    for k, job in enumerate(jobs):
-        for b in job.before:
-            after[b].add(k)
     for place in turn:
-        where = {other: k for k, other in enumerate(sequence)}
-        low = max((where[b] + 1 for b in _all_before(place, jobs) if b in where), default=0)
-        high = min((where[a] for a in _all_before_of(place, after) if a in where), default=len(sequence))
+        low = max((k + 1 for k, other in enumerate(sequence) if other in before[place]), default=0)
+        high = next((k for k, other in enumerate(sequence) if place in before[other]), len(sequence))
         options = ([*sequence[:k], place, *sequence[k:]] for k in range(low, high + 1))
         sequence = min(options, key=lambda s: sequence_cost(s, jobs, way))
     return sequence
 
 
-def _all_before(place: int, jobs: Sequence[Job]) -> set[int]:
+def _closure(place: int, before: Sequence[frozenset[int]]) -> frozenset[int]:
+    """All that comes before a job, by whatever chain."""
     found: set[int] = set()
-    left = list(jobs[place].before)
+    left = list(before[place])
     while left:
         k = left.pop()
         if k not in found:
             found.add(k)
-            left += jobs[k].before
-    return found
+            left += before[k]
+    return frozenset(found)
 
 
-def _all_before_of(place: int, after: dict[int, set[int]]) -> set[int]:
-    found: set[int] = set()
-    left = list(after[place])
-    while left:
-        k = left.pop()
-        if k not in found:
-            found.add(k)
-            left += after[k]
-    return found
+class _Search:
+    """Moves runs of jobs elsewhere and turns them round, until nothing helps.
 
+    A move changes a stretch of the sequence. What it costs is told by walking the stretch and what follows it, up to
+    where the charger has rested as long as before: from there on nothing changes.
+    """
 
-def _local(start: Sequence[int], jobs: Sequence[Job], way: Way) -> tuple[list[int], float]:
-    """Runs of jobs moved elsewhere, and turned round, until nothing helps."""
-    sequence = list(start)
-    cost = sequence_cost(sequence, jobs, way)
-    helped = True
-    while helped:
-        helped = False
-        for length in range(1, min(_LONGEST_RUN, len(sequence) - 1) + 1):
-            for begin in range(len(sequence) - length + 1):
-                moved, less = _best_move(sequence, begin, length, jobs, way, cost)
-                if moved is not None:
-                    sequence, cost, helped = moved, less, True
-    return sequence, cost
+    def __init__(self, jobs: Sequence[Job], way: Way) -> None:
+        self.jobs = jobs
+        self.need = [job.rest_s for job in jobs]
+        self.takes = [job.takes_s for job in jobs]
+        self.tail = [job.tail_s if job.warms else -1.0 for job in jobs]
+        self.change = [*(list(row) for row in way.change_s), list(way.first_s)]  # the last row: from the beginning
 
-
-def _best_move(
-    sequence: list[int], begin: int, length: int, jobs: Sequence[Job], way: Way, cost: float
-) -> tuple[list[int] | None, float]:
-    run = sequence[begin : begin + length]
-    rest = sequence[:begin] + sequence[begin + length :]
-    found: list[int] | None = None
-    for turned in (run, run[::-1]) if length > 1 else (run,):
-        for k in _allowed(rest, turned, jobs):
-            if k == begin and turned is run:
+    def local(self, start: Sequence[int], touched: Iterable[int]) -> list[int]:
+        """Improve a sequence, looking at runs that begin with the touched jobs, and then with those near a change."""
+        sequence = list(start)
+        waiting = deque(touched)
+        queued = set(waiting)
+        self._walked(sequence)
+        while waiting:
+            job = waiting.popleft()
+            queued.discard(job)
+            moved = self._best(sequence, sequence.index(job))
+            if moved is None:
                 continue
-            other = rest[:k] + turned + rest[k:]
-            less = _cost(other, jobs, way, cost - _EPS)
-            if less < cost - _EPS:
-                found, cost = other, less
-    return found, cost
+            low, high, stretch = moved
+            near = {*sequence[max(low - 2, 0) : low], *sequence[high : high + 2], *stretch[:2], *stretch[-2:], job}
+            sequence[low:high] = stretch
+            self._walked(sequence)
+            for other in sorted(near - queued):
+                waiting.append(other)
+                queued.add(other)
+        return sequence
+
+    def _walked(self, sequence: Sequence[int]) -> None:
+        """Cost and rest after each job of the sequence, and before the first."""
+        self.cost, self.rest = [0.0], [inf]
+        last = -1
+        for place in sequence:
+            change = self.change[last][place]
+            rested = self.rest[-1] + change
+            wait = max(0.0, self.need[place] - rested)
+            self.cost.append(self.cost[-1] + change + wait)
+            tail = self.tail[place]
+            self.rest.append(tail if tail >= 0.0 else rested + wait + self.takes[place])
+            last = place
+
+    def _best(self, sequence: list[int], begin: int) -> tuple[int, int, list[int]] | None:
+        """The best move of a run that begins at a place: the stretch it changes, from, to and as it becomes."""
+        best: tuple[int, int, list[int]] | None = None
+        limit = self.cost[-1] - _EPS
+        for length in range(1, min(_LONGEST_RUN, len(sequence) - begin) + 1):
+            run = sequence[begin : begin + length]
+            end = begin + length
+            turned = run[::-1]
+            forms = [run] if length == 1 or not self._allows(turned) else [run, turned]
+            inside = set(run)
+            needed: set[int] = set().union(*(self.jobs[place].before for place in run))
+            if len(forms) == 2:
+                limit, best = self._tried(sequence, (begin, end, turned), limit, best)
+            for low in range(begin - 1, -1, -1):  # earlier: the run passes the job at `low`
+                if sequence[low] in needed:
+                    break
+                for form in forms:
+                    stretch = [*form, *sequence[low:begin]]
+                    limit, best = self._tried(sequence, (low, end, stretch), limit, best)
+            for high in range(end, len(sequence)):  # later
+                if self.jobs[sequence[high]].before & inside:
+                    break
+                for form in forms:
+                    stretch = [*sequence[end : high + 1], *form]
+                    limit, best = self._tried(sequence, (begin, high + 1, stretch), limit, best)
+        return best
+
+    def _allows(self, run: Sequence[int]) -> bool:
+        return not any(self.jobs[place].before & set(run[k + 1 :]) for k, place in enumerate(run))
+
+    def _tried(
+        self,
+        sequence: Sequence[int],
+        move: tuple[int, int, list[int]],
+        limit: float,
+        best: tuple[int, int, list[int]] | None,
+    ) -> tuple[float, tuple[int, int, list[int]] | None]:
+        """Cost of a move against the limit."""
+        low, high, stretch = move
+        change, need, takes, tail = self.change, self.need, self.takes, self.tail
+        total, rested = self.cost[low], self.rest[low]
+        last = sequence[low - 1] if low else -1
+        for place in stretch:
+            more = change[last][place]
+            rested += more
+            wait = need[place] - rested
+            if wait > 0.0:
+                more += wait
+                rested += wait
+            total += more
+            if total >= limit:
+                return limit, best
+            rested = tail[place] if tail[place] >= 0.0 else rested + takes[place]
+            last = place
+        for k in range(high, len(sequence)):
+            place = sequence[k]
+            more = change[last][place]
+            rested += more
+            wait = need[place] - rested
+            if wait > 0.0:
+                more += wait
+                rested += wait
+            total += more
+            rested = tail[place] if tail[place] >= 0.0 else rested + takes[place]
+            last = place
+            if rested == self.rest[k + 1]:
+                total += self.cost[-1] - self.cost[k + 1]
+                break
+            if total >= limit:
+                return limit, best
+        return (total - _EPS, move) if total < limit else (limit, best)
 
 
-def _allowed(rest: Sequence[int], run: Sequence[int], jobs: Sequence[Job]) -> range:
-    """Places in the rest where a run may stand by precedence; empty when its own order is not allowed."""
-    inside = set(run)
-    for k, place in enumerate(run):
-        if jobs[place].before & set(run[k + 1 :]):
-            return range(0)
-    needed: set[int] = set().union(*(jobs[place].before for place in run)) - inside
-    low = max((k + 1 for k, place in enumerate(rest) if place in needed), default=0)
-    high = next((k for k, place in enumerate(rest) if jobs[place].before & inside), len(rest))
-    return range(low, high + 1)
-
-
-def _kicked(sequence: Sequence[int], jobs: Sequence[Job], rng: np.random.Generator) -> list[int] | None:
-    """Two neighbouring parts exchanged, where precedence lets them; `None` when it does not."""
+def _kicked(
+    sequence: Sequence[int], jobs: Sequence[Job], rng: np.random.Generator
+) -> tuple[list[int], list[int]] | None:
+    """Two short neighbouring parts exchanged, and the jobs at their ends; `None` where precedence does not let them."""
     count = len(sequence)
-    a, b, c = sorted(int(x) for x in rng.choice(count + 1, size=3, replace=False))
+    a = int(rng.integers(0, count - 1))
+    b = a + int(rng.integers(1, min(_KICK, count - a - 1) + 1))
+    c = b + int(rng.integers(1, min(_KICK, count - b) + 1))
     kicked = [*sequence[:a], *sequence[b:c], *sequence[a:b], *sequence[c:]]
     done: set[int] = set()
     for place in kicked:
         if not jobs[place].before <= done:
             return None
         done.add(place)
-    return kicked
+    ends = [k for edge in (a, a + c - b, c) for k in (edge - 2, edge - 1, edge) if 0 <= k < count]
+    return kicked, list(dict.fromkeys(kicked[k] for k in ends))
