@@ -1,12 +1,12 @@
 """The pages in a real Chromium: nothing asked for, no script run, readable by all, nothing cut off."""
 
-import shutil
-
+import pypdf
 import pytest
 
 from brickbook.publish import IndexEntry, IndexInput, render_index, render_report
+from brickbook.publish.pdf import find_browser, print_pdf
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+CHROMIUM = find_browser()
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -121,18 +121,54 @@ def test_one_picture_of_each_chart_is_drawn_and_nothing_in_it_is_cut_off(browser
         page.close()
 
 
-def test_dark_pages_have_light_ink_in_the_charts(browser, files):
-    ink = {}
-    for scheme in ("light", "dark"):
-        page, _, _ = open_page(browser, files, "report", scheme=scheme)
-        ink[scheme] = page.evaluate(
-            """() => { const t = document.querySelector('.on-wide svg.chart text[fill="#1c1b19"]');
-                       return [getComputedStyle(t).fill, getComputedStyle(document.body).color]; }"""
-        )
-        page.close()
-    assert ink["light"][0] == ink["light"][1]
-    assert ink["dark"][0] == ink["dark"][1]
-    assert ink["light"] != ink["dark"]
+def test_curves_that_the_narrow_picture_borrows_are_drawn_in_it(browser, files):
+    page, _, _ = open_page(browser, files, "report", 390)
+    borrowed = page.evaluate(
+        """() => [...document.querySelectorAll('.on-narrow use')].map(u => {
+            const path = document.getElementById(u.getAttribute('href').slice(1)), b = u.getBoundingClientRect();
+            return [b.width, b.height, getComputedStyle(path).display, getComputedStyle(path).stroke];
+        })"""
+    )
+    assert borrowed
+    assert all(width > 20 and height > 0 for width, height, _, _ in borrowed)
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_charts_follow_the_readers_light_or_dark(browser, files, scheme):
+    page, _, _ = open_page(browser, files, "report", scheme=scheme)
+    ink, body, halo, paper = page.evaluate(
+        """() => { const of = (q) => getComputedStyle(document.querySelector(q));
+            return [of('.on-wide svg.chart text:not([class])').fill, of('body').color,
+                    of('.on-narrow svg.chart text.h').stroke, of('body').backgroundColor]; }"""
+    )
+    assert ink == body
+    assert halo == paper
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_when_all_is_unfolded(browser, files, scheme):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page, _, _ = open_page(browser, files, "report", 1280, scheme)
+    page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+    page.close()
+
+
+def test_a_number_leads_into_the_folded_appendix(browser, files):
+    page, _, _ = open_page(browser, files, "report")
+    assert not page.locator("#provenance-1").is_visible()
+    link = page.locator("#table-key >> xpath=..").locator("a[href^='#f-']").first
+    target = link.get_attribute("href")
+    link.click()
+    row = page.locator(f"tr{target}")
+    assert row.is_visible()
+    assert page.evaluate("q => document.querySelector(q).getBoundingClientRect().top < innerHeight", f"tr{target}")
+    page.close()
 
 
 def test_the_skip_link_comes_first_and_works(browser, files):
@@ -144,18 +180,27 @@ def test_the_skip_link_comes_first_and_works(browser, files):
     page.close()
 
 
-def test_it_prints_with_the_running_title_on_later_pages(browser, files):
-    if shutil.which("pdftotext") is None:
-        pytest.skip("pdftotext is not installed: the printed pages are not checked")
-    import subprocess
-
-    page, _, _ = open_page(browser, files, "report")
-    pdf = page.pdf(prefer_css_page_size=True)
-    page.close()
-    text = subprocess.run(
-        ["pdftotext", "-layout", "-", "-"], input=pdf, capture_output=True, check=True
-    ).stdout.decode()
-    sheets = text.split("\f")
-    assert "Larkfield Tern 35: measured on one sample" in sheets[1]
+def test_it_prints_with_page_numbers_running_heads_and_without_the_appendices(files, tmp_path):
+    reader = pypdf.PdfReader(print_pdf(files / "report.html", tmp_path / "report.pdf"))
+    sheets = [sheet.extract_text() for sheet in reader.pages]
+    assert 4 <= len(sheets) <= 14
     assert "Larkfield Tern 35: measured on one sample" not in sheets[0]
-    assert "J. Doe, independent tester" in sheets[2]
+    for number, text in enumerate(sheets, start=1):
+        assert f"{number} of {len(sheets)}" in text
+        assert number == 1 or "Larkfield Tern 35: measured on one sample" in text
+        assert "J. Doe, independent tester" in text
+    everything = " ".join(sheets)
+    assert "Nothing in this report says that a charger is safe" in everything
+    assert "the half-width of an interval" in " ".join(everything.split())
+    assert "from other figures or from what is stated" not in everything
+    # a PDF for readers with a screen reader: tagged, with language and title (PDF 32000-1:2008, 14.8, 14.9.2, 14.3.3)
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"] == "en"
+    assert reader.metadata.title == "Larkfield Tern 35 – The Larkfield Bench Book"
+
+
+def test_the_appendices_print_when_asked_for(files, tmp_path):
+    reader = pypdf.PdfReader(print_pdf(files / "report.html", tmp_path / "all.pdf", appendices=True))
+    assert "Where each figure comes from" in " ".join(sheet.extract_text() for sheet in reader.pages)
+    assert "eff-c1-20v-115.csv" in " ".join(sheet.extract_text() for sheet in reader.pages)

@@ -4,6 +4,7 @@ import itertools
 import math
 import re
 import struct
+from importlib.resources import files
 from xml.etree import ElementTree as ET
 
 import altair as alt
@@ -27,9 +28,11 @@ from brickbook.publish.looks import (
     WIDE,
     linear_scale,
     log_scale,
+    minus_signs,
     spread,
     wrap,
 )
+from brickbook.publish.svg import page_drawings, shortest_path, thinned
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -210,17 +213,170 @@ def test_hostile_text_in_every_word_of_a_chart():
             assert "\x00" not in ET.tostring(root, encoding="unicode")
 
 
-def test_ink_paper_and_grid_have_colours_a_style_sheet_can_exchange(tern):
-    from brickbook.publish import render_report
-
-    page = render_report(tern)
-    style = page[page.index("<style>") : page.index("</style>")]
-    used = set(re.findall(r'(?:fill|stroke)="(#[0-9a-f]{6})"', page)) - set(SERIES)
-    assert used <= {INK, MUTED, GRID, PAPER}
+def test_ink_paper_and_grid_have_colours_a_style_sheet_can_exchange():
+    style = (files("brickbook.publish") / "templates" / "style.css").read_text(encoding="utf-8")
+    drawn = " ".join(chart_svg(chart, size=size) for chart in ALL for size in (WIDE, NARROW))
     for kind in ("fill", "stroke"):
-        for colour in set(re.findall(rf'{kind}="(#[0-9a-f]{{6}})"', page)) - set(SERIES):
-            assert f'[{kind}="{colour}"]' in style
-    assert "black" not in page[page.index("<body") :]
+        found = set(re.findall(rf'{kind}="(#[0-9a-f]{{6}})"', drawn)) - set(SERIES)
+        assert found <= {INK, MUTED, GRID, PAPER}
+        assert all(f'[{kind}="{colour}"]' in style for colour in found)
+
+
+def test_drawings_for_a_page_have_no_colour_or_script_of_their_own():
+    style = (files("brickbook.publish") / "templates" / "style.css").read_text(encoding="utf-8")
+    for chart in ALL:
+        made = page_drawings(chart, "c1")
+        for drawing in (made.wide, made.narrow):
+            assert "#" not in drawing.replace('href="#', "")
+            assert "style=" not in drawing
+            root = ET.fromstring(drawing)
+            assert {e.tag for e in root.iter()} <= {"svg", "g", "path", "text", "tspan", "use"}
+            for name in {c for e in root.iter() for c in e.get("class", "").split()} - {"chart"}:
+                assert re.search(rf"\.{name}[ ,{{]", style), name
+
+
+def engine_texts(svg):
+    """Words and places (left, baseline) of the engine's letters, transforms added up."""
+
+    def walk(element, x, y):
+        for move in re.findall(r"translate\(([^,]+),([^)]+)\)", element.get("transform", "")):
+            x, y = x + float(move[0]), y + float(move[1])
+        if element.tag == SVG + "text":
+            yield "".join(element.itertext()), x, y
+        for child in element:
+            yield from walk(child, x, y)
+
+    return list(walk(ET.fromstring(svg), 0.0, 0.0))
+
+
+@pytest.mark.parametrize("chart", ALL, ids=lambda c: c.id)
+@pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_letters_stand_where_the_engine_sets_them(chart, size):
+    # oracle: the Vega engine's own SVG of the same specification
+    made = page_drawings(chart, "c1")
+    root = ET.fromstring(made.wide if size is WIDE else made.narrow)
+    left, top, _, _ = (float(v) for v in root.get("viewBox").split())
+    own = [(("".join(e.itertext())), float(e.get("x")) - left, float(e.get("y")) - top) for e in root.iter("text")]
+    seen = engine_texts(chart_svg(chart, size=size))
+    assert sorted({words for words, _, _ in own}) == sorted({words for words, _, _ in seen})
+    for words, x, y in own:
+        # the engine rounds how far a baseline lies below the middle of its letters, and moves axes by half a pixel
+        assert min(math.hypot(x - a, y - b) for other, a, b in seen if other == words) < 1.2, words
+
+
+def polyline(data):
+    """Points of relative path data as `page_drawings` writes it (SVG 2, 9.3)."""
+    points, x, y = [], 0.0, 0.0
+    for letter, numbers in re.findall(r"([Mlhvz])([^Mlhvz]*)", data):
+        values = [float(v) for v in re.findall(r"-?[\d.]+", numbers)]
+        if letter == "M":
+            x, y = values[0], values[1]
+            points.append((x, y))
+        elif letter == "h":
+            points += [(x := x + v, y) for v in values]
+        elif letter == "v":
+            points += [(x, y := y + v) for v in values]
+        elif letter == "l":
+            for dx, dy in zip(values[::2], values[1::2], strict=True):
+                x, y = x + dx, y + dy
+                points.append((x, y))
+    return np.array(points)
+
+
+def apart(point, line):
+    """Distance of a point from a polyline."""
+    a, b = line[:-1], line[1:]
+    d = b - a
+    share = np.clip(((point - a) * d).sum(1) / np.maximum((d * d).sum(1), 1e-12), 0, 1)
+    return np.hypot(*(a + share[:, None] * d - point).T).min()
+
+
+@pytest.mark.parametrize("kind", ["wide", "narrow"])
+def test_curves_run_where_the_engine_draws_them(kind):
+    # oracle: the Vega engine's own SVG; the narrow drawing has to get there through its view box
+    x = np.linspace(1, 900, 700)
+    chart = curve(
+        x=Axis("frequency", "Hz", scale="log"),
+        series=(
+            Series("a", x.tolist(), (80 + 5 * np.sin(x / 30)).tolist(), style="line"),
+            Series("b", [1.0, 30.0, 900.0], [82.0, 91.0, 84.0], style="line"),
+        ),
+        bands=(),
+    )
+    made = page_drawings(chart, "c1")
+    ids = {e.get("id"): e.get("d") for e in ET.fromstring(made.wide).iter("path") if e.get("id")}
+    root = ET.fromstring(getattr(made, kind))
+    box = next(e for e in root if e.tag == "svg")
+    left, top, width, height = (float(v) for v in box.get("viewBox").split())
+    scale = np.array([float(box.get("width")) / width, float(box.get("height")) / height])
+    own = [ids[e.get("id") or e.get("href")[1:]] for e in box]
+    size = WIDE if kind == "wide" else NARROW
+    engine = [
+        e.get("d")
+        for e in ET.fromstring(chart_svg(chart, size=size)).iter(SVG + "path")
+        if e.get("stroke") in SERIES[:2] and e.get("fill") is None and e.get("d").count("L") > 1
+    ]
+    assert len(own) == len(engine) == 2
+    for mine, theirs in zip(own, engine, strict=True):
+        line = (polyline(mine) - (left, top)) * scale
+        points = np.array([[float(v) for v in p.split(",")] for p in re.findall(r"[ML]([^ML]+)", theirs)])
+        assert max(apart(point, line) for point in points) < 0.35
+        assert abs(line[:, 1].min() - points[:, 1].min()) < 0.15  # no peak is lost
+
+
+@given(st.lists(st.tuples(st.integers(-50, 50), st.integers(-50, 50)), min_size=1, max_size=40))
+def test_shortest_paths_come_back_as_they_were(points):
+    x, y = [p[0] for p in points], [p[1] for p in points]
+    kept = [p for k, p in enumerate(points) if k == 0 or p != points[k - 1] or len(points) <= 2]
+    assert polyline(shortest_path(x, y)).tolist() == [list(map(float, p)) for p in kept]
+
+
+@given(st.lists(st.floats(-300, 300), min_size=2, max_size=120), st.floats(0.1, 5))
+def test_a_thinned_line_stays_near_all_its_points(values, flat):
+    y = np.array(values)
+    x = np.arange(len(y), dtype=float)
+    kept = thinned(x, y, flat)
+    line = np.column_stack([x[kept], y[kept]])
+    assert kept[0] == 0
+    assert kept[-1] == len(y) - 1
+    assert max(apart(np.array(p), line) for p in zip(x, y, strict=True)) <= flat * (1 + 1e-9)
+
+
+def test_a_fitted_curve_has_the_colour_of_what_it_is_fitted_to():
+    x = [0.0, 1.0, 2.0]
+    chart = curve(
+        series=(
+            Series("115 V mains", x, [1.0, 2.0, 3.0]),
+            Series("115 V mains, fitted", x, [1.1, 2.1, 3.1], style="dashed"),
+            Series("230 V mains", x, [2.0, 3.0, 4.0]),
+            Series("230 V mains, fitted", x, [2.1, 3.1, 4.1], style="dashed"),
+        ),
+        limits=(),
+        bands=(),
+    )
+    lines = {
+        layer["description"]: layer["mark"]["color"]
+        for layer in vega_lite(chart)["layer"]
+        if layer.get("description", "").startswith("line-")
+    }
+    assert lines == {"line-0": SERIES[0], "line-1": SERIES[0], "line-2": SERIES[1], "line-3": SERIES[1]}
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("falls to -8.7 % at 9 V", "falls to −8.7 % at 9 V"),
+        ("between -1.5 % and +0.2 %", "between −1.5 % and +0.2 %"),
+        ("at -0 A", "at 0 A"),
+        ("at -0.00 mV", "at 0 mV"),
+        (
+            "IEC 62368-1, 2026-10-03, vi-c1-5v.csv, 5-10 s, 10.0 V",
+            "IEC 62368-1, 2026-10-03, vi-c1-5v.csv, 5-10 s, 10.0 V",
+        ),
+    ],
+)
+def test_minus_signs_are_true_and_nothing_has_none(text, shown):
+    assert minus_signs(text) == shown
 
 
 def test_png_fills_a_video_frame_in_light_and_dark():

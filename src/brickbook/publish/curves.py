@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,8 @@ class _Curve:
     y: FloatArray
     u: FloatArray
     run: NDArray[np.int64]
-    index: int
+    number: int
+    index: int  # of its colour, mark and dash
     dense: bool
 
 
@@ -115,7 +117,8 @@ def curve_spec(chart: Chart, size: Size, *, title: bool) -> Json:
 def _curves(chart: Chart, budget: int) -> list[_Curve]:
     out: list[_Curve] = []
     share = max(8, budget // max(1, len(chart.series)))
-    for index, series in enumerate(chart.series):
+    hues = _hues(chart)
+    for number, series in enumerate(chart.series):
         x, y = np.asarray(series.x, dtype=np.float64), np.asarray(series.y, dtype=np.float64)
         u = np.asarray(series.u_y, dtype=np.float64) if len(series.u_y) else np.full(len(y), np.nan)
         valid = drawable(series.x, chart.x) & drawable(series.y, chart.y)
@@ -123,18 +126,39 @@ def _curves(chart: Chart, budget: int) -> list[_Curve]:
         total = sum(stop - start for start, stop in stretches)
         kept: list[NDArray[np.int64]] = []
         numbers: list[NDArray[np.int64]] = []
-        for number, (start, stop) in enumerate(stretches):
+        for run, (start, stop) in enumerate(stretches):
             own = max(4, int(share * (stop - start) / total)) if total > share else stop - start
             part = start + keep_extremes(y[start:stop], max(4, own))
             kept.append(part)
-            numbers.append(np.full(len(part), number, dtype=np.int64))
+            numbers.append(np.full(len(part), run, dtype=np.int64))
         if not kept:
             continue
         at = np.concatenate(kept)
         out.append(
-            _Curve(series.name, series.style, x[at], y[at], u[at], np.concatenate(numbers), index, total > _MANY)
+            _Curve(
+                series.name,
+                series.style,
+                x[at],
+                y[at],
+                u[at],
+                np.concatenate(numbers),
+                number,
+                hues[series.name],
+                total > _MANY,
+            )
         )
     return out
+
+
+def _hues(chart: Chart) -> dict[str, int]:
+    """Which colour each series has: "230 V mains, fitted" that of "230 V mains", the others one after another."""
+    own = [series.name for series in chart.series if series.style != "dashed"]
+    hues: dict[str, int] = {}
+    for series in chart.series:
+        base = next((n for n in own if series.style == "dashed" and series.name.startswith(f"{n}, ")), series.name)
+        hues.setdefault(base, len(set(hues.values())))
+        hues[series.name] = hues[base]
+    return hues
 
 
 def _scales(chart: Chart, curves: Sequence[_Curve], size: Size) -> tuple[Scale, Scale]:
@@ -201,31 +225,37 @@ def _ends(values: Sequence[float], axis: Axis) -> list[float]:
 
 
 def _keys(chart: Chart, curves: Sequence[_Curve]) -> list[Key]:
-    out = [
-        Key(
-            curve.name,
-            "points"
-            if curve.style == "points" and not curve.dense
-            else "dashed"
-            if curve.style == "dashed"
-            else "line",
-            curve.index,
-            series_colour(curve.index),
-        )
-        for curve in curves
-    ]
-    out += [Key(band.name, "span", k, _band_colour(chart, band)) for k, band in enumerate(chart.bands)]
+    out = []
+    for curve in curves:
+        kind: Literal["line", "points", "dashed"]
+        if curve.style == "points" and not curve.dense:
+            kind, index = "points", curve.index
+        elif curve.style == "dashed":
+            kind, index = "dashed", curve.index
+        else:
+            kind, index = "line", curve.index if _by_dash(chart) else 0
+        out.append(Key(curve.name, kind, index, series_colour(curve.index)))
+    out += [Key(band.name, "span", k, _band_colour(chart, band)) for k, band in enumerate(_own_bands(chart))]
     return out
+
+
+def _by_dash(chart: Chart) -> bool:
+    """Whether lines are told apart by their dashes too: not where dashes mean what is fitted or predicted."""
+    return all(series.style != "dashed" for series in chart.series)
+
+
+def _own_bands(chart: Chart) -> list[Band]:
+    """Bands that need a key: one with a series' name has that series' colour, and its key says it already."""
+    return [band for band in chart.bands if all(series.name != band.name for series in chart.series)]
 
 
 def _band_colour(chart: Chart, band: Band) -> str:
     """The colour of the series of the same name; a band of its own is grey, further ones take free colours."""
-    for index, series in enumerate(chart.series):
-        if series.name == band.name:
-            return series_colour(index)
-    own = [b for b in chart.bands if all(s.name != b.name for s in chart.series)]
-    place = own.index(band)
-    return MUTED if place == 0 else SERIES[(len(chart.series) + place - 1) % len(SERIES)]
+    hues = _hues(chart)
+    if band.name in hues:
+        return series_colour(hues[band.name])
+    place = _own_bands(chart).index(band)
+    return MUTED if place == 0 else SERIES[(len(set(hues.values())) + place - 1) % len(SERIES)]
 
 
 def _limit_end(limit: LimitLine, x_scale: Scale) -> float | None:
@@ -260,7 +290,7 @@ def _labels_beside(
             near = x_scale.place(float(curve.x[-1]), 1.0) > 0.88 and curve.run[-1] == curve.run.max()
             if near:
                 direct.append((down(float(curve.y[-1])), key, wrap(key.name, 150, letter, 2)))
-        for key, band in zip(keys[len(curves) :], chart.bands, strict=True):
+        for key, band in zip(keys[len(curves) :], _own_bands(chart), strict=True):
             ends = [v for v in (band.low[-1], band.high[-1]) if math.isfinite(v)] if len(band.low) else []
             if ends and x_scale.place(float(band.x[-1]), 1.0) > 0.88:
                 direct.append((down(sum(ends) / len(ends)), key, wrap(key.name, 150, letter, 2)))
@@ -365,8 +395,9 @@ def _data_layers(
         }
     ]
     clip = any(a is not None for a in (chart.x.low, chart.x.high, chart.y.low, chart.y.high))
-    for band in chart.bands:
+    for number, band in enumerate(chart.bands):
         layers += _area(
+            f"band-{number}",
             band.x,
             band.low,
             band.high,
@@ -385,7 +416,7 @@ def _data_layers(
         if y_scale.low <= float(limit.y) <= y_scale.high
     ]
     layers += rules(constant, width=1.2)
-    for limit in chart.limits:
+    for number, limit in enumerate(chart.limits):
         if isinstance(limit.y, (int, float)):
             continue
         ok = drawable(limit.x, chart.x) & drawable(limit.y, chart.y)
@@ -393,6 +424,7 @@ def _data_layers(
         at = keep_extremes(ly, 200)
         layers.append(
             {
+                "description": f"limit-{number}",
                 "data": {"values": [{"x": _r(a), "y": _r(b)} for a, b in zip(lx[at], ly[at], strict=True)]},
                 "mark": {"type": "line", "color": INK, "strokeWidth": 1.2, "clip": clip},
                 "encoding": {"x": x, "y": y},
@@ -430,7 +462,9 @@ def _curve_layers(
             }
         )
     elif seen.any():
-        out += _area(curve.x[known], low[known], high[known], chart, frame.size.points // 4, x, y, colour, clip=clip)
+        budget = frame.size.points // 4
+        name = f"spread-{curve.number}"
+        out += _area(name, curve.x[known], low[known], high[known], chart, budget, x, y, colour, clip=clip)
     line: Json = {
         "type": "line",
         "color": colour,
@@ -442,10 +476,11 @@ def _curve_layers(
         line["interpolate"] = "step-after"
     if curve.style == "dashed":
         line["strokeDash"] = [6, 4]
-    elif not marked and curve.index:
+    elif not marked and curve.index and _by_dash(chart):
         line["strokeDash"] = list(DASHES[curve.index % len(DASHES)])
     out.append(
         {
+            "description": f"line-{curve.number}",
             "data": {"values": values},
             "mark": line,
             "encoding": {
@@ -479,6 +514,7 @@ def _curve_layers(
 
 
 def _area(
+    name: str,
     xs: Sequence[float] | FloatArray,
     lows: Sequence[float] | FloatArray,
     highs: Sequence[float] | FloatArray,
@@ -501,6 +537,7 @@ def _area(
         return []
     return [
         {
+            "description": name,
             "data": {"values": values},
             "mark": {"type": "area", "color": colour, "opacity": 0.14 if colour == MUTED else 0.2, "clip": clip},
             "encoding": {"x": x, "y": y, "y2": {"field": "y2"}, "detail": {"field": "run", "type": "nominal"}},

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 from brickbook.core.charger import Charger, Claim, Mark, Output, Price, Sample
 from brickbook.core.conditions import Conditions
-from brickbook.core.figure import Component, Figure
+from brickbook.core.figure import Figure
 from brickbook.core.instrument import Accuracy, Instrument
 from brickbook.core.quantities import QUANTITIES
 from brickbook.core.study import Settings
 from brickbook.publish.numbers import plain_text, quantity_of_figure, unit_text
+from brickbook.publish.wording import source_text
 
 __all__ = [
     "BudgetRow",
@@ -51,7 +52,9 @@ _OBTAINED = {"bought": "bought by the tester", "received": "received from the ma
 class BudgetRow:
     """A line of an uncertainty budget in the unit its figure is shown in, with its share of the variance."""
 
-    component: Component
+    source: str
+    kind: str
+    distribution: str
     u: str
     dof: str
     share: str
@@ -65,6 +68,7 @@ class InstrumentRow:
     instrument: Instrument
     role: str
     accuracy: tuple[str, ...]
+    overdue: bool = False  # its calibration was due before the last reading
 
 
 def facts(charger: Charger) -> str:
@@ -156,10 +160,16 @@ def mark_rows(marks: Sequence[Mark]) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def instrument_rows(instruments: Mapping[str, Instrument]) -> list[InstrumentRow]:
-    """Instruments by name."""
+def instrument_rows(instruments: Mapping[str, Instrument], *, last_reading: str = "") -> list[InstrumentRow]:
+    """Instruments by name; one whose calibration was due before the day of the last reading is marked."""
     return [
-        InstrumentRow(name, each, each.role.replace("-", " "), tuple(accuracy_text(line) for line in each.accuracy))
+        InstrumentRow(
+            name,
+            each,
+            each.role.replace("-", " "),
+            tuple(accuracy_text(line) for line in each.accuracy),
+            bool(each.due and last_reading and str(each.due) < last_reading),
+        )
         for name, each in sorted(instruments.items())
     ]
 
@@ -183,22 +193,38 @@ def accuracy_text(line: Accuracy) -> str:
 
 
 def budget_rows(figure: Figure) -> list[BudgetRow]:
-    """The budget of a figure, contributions in the unit it is shown in."""
+    """The budget of a figure, contributions in the unit it is shown in.
+
+    Of many sources those below 1 % of the variance stand together in one row, so that the sum stays whole.
+    """
     quantity = quantity_of_figure(figure.name, figure.unit, figure.value, figure.u)
     total = math.fsum(c.u**2 for c in figure.budget)
     if total == 0.0:
         return []
-    rows = []
-    for part in figure.budget:
-        shown = plain_text(float(f"{part.u * float(quantity.factor):.2g}"))
-        rows.append(
-            BudgetRow(
-                part,
-                f"{shown}\u00a0{quantity.unit}" if quantity.unit else shown,
-                "∞" if math.isinf(part.dof) else f"{part.dof:.0f}",
-                _share(part.u**2 / total),
-            )
+
+    def shown(u: float) -> str:
+        text = plain_text(float(f"{u * float(quantity.factor):.2g}"))
+        return f"{text}\u00a0{quantity.unit}" if quantity.unit else text
+
+    small = [part for part in figure.budget if part.u**2 < 0.01 * total]
+    small = small if len(small) > 1 else []
+    rows = [
+        BudgetRow(
+            source_text(part.source),
+            part.kind,
+            part.distribution,
+            shown(part.u),
+            "∞" if math.isinf(part.dof) else f"{part.dof:.0f}",
+            _share(part.u**2 / total),
         )
+        for part in figure.budget
+        if part not in small
+    ]
+    if small:
+        variance = math.fsum(part.u**2 for part in small)
+        kinds = "/".join(sorted({part.kind for part in small}))
+        name = f"{len(small)} smaller ones together"
+        rows.append(BudgetRow(name, kinds, "—", shown(math.sqrt(variance)), "—", _share(variance / total)))
     return rows
 
 

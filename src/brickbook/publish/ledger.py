@@ -33,11 +33,12 @@ class SourceFile:
 
 @dataclass(frozen=True, slots=True)
 class SourceLine:
-    """One stretch of a raw file in words."""
+    """Stretches of one raw file in words; `letter` where the columns are named in the head of the table."""
 
     file: SourceFile
     lines: str
     columns: tuple[str, ...]
+    letter: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +52,19 @@ class FigureGroup:
     shared: Conditions
 
     @property
-    def columns(self) -> tuple[str, ...]:
-        """Columns of the raw files that all figures were made from; empty where they differ or there is one figure."""
-        found = {rows.columns for figure in self.figures for rows in figure.sources}
-        return next(iter(found)) if len(found) == 1 and len(self.figures) > 1 else ()
+    def columns(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Sets of columns that several of the figures were made from, each with a letter to name it by.
+
+        One set that holds for all has no letter.
+        """
+        count: dict[tuple[str, ...], int] = {}
+        for figure in self.figures:
+            for columns in dict.fromkeys(own for _, _, own in _gathered(figure.sources)):
+                count[columns] = count.get(columns, 0) + 1
+        if len(count) == 1:
+            return tuple(("", columns) for columns in count if columns)
+        shared = [columns for columns, n in count.items() if columns and n > 1][:26]
+        return tuple((chr(ord("a") + k), columns) for k, columns in enumerate(shared))
 
     def own(self, figure: Figure) -> Conditions:
         """The conditions a figure does not share with all of the group."""
@@ -176,13 +186,27 @@ class Ledger:
             out.setdefault(finding.figure, []).append(finding)
         return out
 
-    def sources(self, rows: Sequence[Rows]) -> list[SourceLine]:
-        """Stretches of files in words."""
-        return [SourceLine(self.file_of(r), _lines(r), r.columns) for r in rows]
+    def sources(self, rows: Sequence[Rows], named: Sequence[tuple[str, tuple[str, ...]]] = ()) -> list[SourceLine]:
+        """Stretches of files in words, those of one file and the same columns together.
+
+        Parameters
+        ----------
+        rows
+            As a figure or a note has them.
+        named
+            Sets of columns that are named already, with their letters (`FigureGroup.columns`).
+        """
+        letters = {columns: letter for letter, columns in named}
+        return [
+            SourceLine(self._numbered(where), text, () if columns in letters else columns, letters.get(columns, ""))
+            for where, text, columns in _gathered(rows)
+        ]
 
     def file_of(self, rows: Rows) -> SourceFile:
         """The numbered file; one nobody listed has number 0."""
-        where = (rows.file.path, rows.file.sha256)
+        return self._numbered((rows.file.path, rows.file.sha256))
+
+    def _numbered(self, where: tuple[str, str]) -> SourceFile:
         return self.files.get(where, SourceFile(0, *where))
 
     def provenance(self, titles: Mapping[str, str]) -> list[StudyProvenance]:
@@ -209,7 +233,20 @@ class Ledger:
         ]
 
 
-def _lines(rows: Rows) -> str:
-    if rows.first == 0 and rows.last == 0:
+def _gathered(rows: Sequence[Rows]) -> list[tuple[tuple[str, str], str, tuple[str, ...]]]:
+    """File, lines in words and columns: columns of the same lines first, then lines of the same columns."""
+    columns: dict[tuple[tuple[str, str], int, int], tuple[str, ...]] = {}
+    for each in rows:
+        place = ((each.file.path, each.file.sha256), each.first, each.last)
+        columns[place] = tuple(dict.fromkeys((*columns.get(place, ()), *each.columns)))
+    lines: dict[tuple[tuple[str, str], tuple[str, ...]], list[tuple[int, int]]] = {}
+    for (where, first, last), own in columns.items():
+        lines.setdefault((where, own), []).append((first, last))
+    return [(where, _lines(found), own) for (where, own), found in lines.items()]
+
+
+def _lines(found: Sequence[tuple[int, int]]) -> str:
+    if (0, 0) in found:
         return "whole file"
-    return f"line {rows.first}" if rows.first == rows.last else f"lines {rows.first}–{rows.last}"
+    texts = [f"{first}" if first == last else f"{first}–{last}" for first, last in found]
+    return f"{'line' if texts == [str(found[0][0])] else 'lines'} {', '.join(texts)}"

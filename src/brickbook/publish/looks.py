@@ -8,6 +8,7 @@ forms of colour blindness; yellow is left out because it is lost on white paper.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ __all__ = [
     "clean",
     "linear_scale",
     "log_scale",
+    "minus_signs",
     "spread",
     "text_width",
     "wrap",
@@ -129,6 +131,15 @@ def clean(text: str) -> str:
         else c
         for c in text
     )
+
+
+_NEGATIVE = re.compile(r"(?<![\w.\u2013-])-(?=\d)")
+_NOTHING = re.compile(r"(?<![\w.])[-\u2212]?0(?:\.0+)?(?=[\s\u00a0](?:[mµk]?[AVW]|%|°C)(?!\w))")
+
+
+def minus_signs(text: str) -> str:
+    """Prose with true minus signs before numbers, and no sign or decimals before nothing: "-0.0 A" is "0 A"."""
+    return _NEGATIVE.sub("\N{MINUS SIGN}", _NOTHING.sub("0", text))
 
 
 def text_width(text: str, letter: float) -> float:

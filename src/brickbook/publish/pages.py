@@ -13,9 +13,10 @@ from markupsafe import Markup
 from brickbook.core.figure import Figure
 from brickbook.core.page import Caution, Cell, Chart, TableBlock, Text
 from brickbook.publish import numbers
-from brickbook.publish.charts import chart_svg, left_out, off_scale
+from brickbook.publish.charts import left_out, off_scale
 from brickbook.publish.ledger import anchor
-from brickbook.publish.looks import NARROW, WIDE, clean
+from brickbook.publish.looks import clean, minus_signs
+from brickbook.publish.svg import page_drawings
 from brickbook.publish.wording import conditions_text, source_text
 
 __all__ = ["block_kind", "css_string", "environment", "file_address", "style_sheet"]
@@ -52,10 +53,10 @@ def environment() -> Environment:
         capital=lambda text: text[:1].upper() + text[1:],
         left_out=left_out,
         off_scale=off_scale,
-        wide_svg=lambda chart: _svg(chart, wide=True),
-        narrow_svg=lambda chart: _svg(chart, wide=False),
+        drawings=_drawings,
         file_address=file_address,
     )
+    made.filters["typeset"] = lambda text: minus_signs(clean(str(text)))
     return made
 
 
@@ -103,8 +104,9 @@ def cell_align(table: TableBlock, column: int) -> str:
     return "l" if column == 0 else "r"
 
 
-def _svg(chart: Chart, *, wide: bool) -> Markup:
-    return Markup(chart_svg(chart, size=WIDE if wide else NARROW))  # noqa: S704 - escaped by the XML writer
+def _drawings(chart: Chart, number: int) -> dict[str, Markup]:
+    made = page_drawings(chart, f"c{number}")
+    return {"wide": Markup(made.wide), "narrow": Markup(made.narrow)}  # noqa: S704 - escaped where it was drawn
 
 
 def _dof_text(dof: float) -> str:

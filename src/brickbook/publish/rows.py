@@ -232,7 +232,7 @@ def _row_frame(
     else:
         frame.layers += letters(
             [
-                (0, centre - 19, wrap(name, size.width - 24, letter, 1)[0])
+                (5, centre - 19, wrap(name, size.width - 24, letter, 1)[0])
                 for centre, name in zip(centres, names, strict=True)
             ],
             letter,

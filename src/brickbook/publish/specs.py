@@ -19,6 +19,7 @@ from brickbook.publish.looks import (
     Scale,
     Size,
     clean,
+    minus_signs,
     text_width,
     wrap,
 )
@@ -82,7 +83,7 @@ def letters(
     baseline: Literal["middle", "top", "bottom"] = "middle",
 ) -> list[Json]:
     """Text at pixel places (x, y, text); lines are parted by a newline. With a halo it stays readable on lines."""
-    values = [{"px": round(x, 2), "py": round(y, 2), "words": clean(text)} for x, y, text in rows if text]
+    values = [{"px": round(x, 2), "py": round(y, 2), "words": minus_signs(clean(text))} for x, y, text in rows if text]
     if not values:
         return []
     mark: Json = {

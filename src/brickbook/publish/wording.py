@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from brickbook.core.conditions import Conditions, Scalar, describe_condition
 from brickbook.core.quantities import QUANTITIES
+from brickbook.publish.looks import minus_signs
 from brickbook.publish.numbers import unit_text
 
 __all__ = ["conditions_text", "shared_conditions", "source_text"]
@@ -49,7 +50,7 @@ def conditions_text(conditions: Mapping[str, Scalar]) -> str:
         parts.append(said)
     if "mains_hz" in conditions and "mains_v" not in conditions:
         parts.insert(0, describe_condition("mains_hz", conditions["mains_hz"]))
-    return ", ".join(parts)
+    return minus_signs(", ".join(parts))
 
 
 def shared_conditions(many: Sequence[Conditions]) -> Conditions:
