@@ -22,6 +22,8 @@ from brickbook.book import Book, Publication, add_publication, read_publications
 from brickbook.core.errors import Fault, PublishError
 from brickbook.core.figure import Figure
 from brickbook.core.page import Section
+from brickbook.library.cable_section import cable_section
+from brickbook.library.drafts import read_conclusion, refresh_conclusions
 from brickbook.publish.corrections import (
     Correction,
     changes_by_publication,
@@ -30,6 +32,7 @@ from brickbook.publish.corrections import (
     next_publication,
 )
 from brickbook.publish.frame import PAGES
+from brickbook.publish.numbers import value_text
 from brickbook.publish.report import BookMeta, Method, RawEntry, ReportInput, render_report
 from brickbook.studies import STUDIES
 
@@ -105,6 +108,7 @@ def publish_chargers(
     if taken:
         problem = "is the name of a page or folder of the site."
         raise PublishError(*(Fault(f"chargers/{slug}", "", problem, "Rename the folder.") for slug in taken))
+    refresh_conclusions(book, say=value_text)
     due = [s for s in slugs if force or not _is_current(book, s, draft=draft)]
     yield from (Published(s, "unchanged") for s in slugs if s not in due)
     workers = min(len(due), cpu_count() or 1)
@@ -143,6 +147,8 @@ def _report_input(
     later: dict[str, Any] = {}
     if "corrections" in ReportInput.__dataclass_fields__:
         later["corrections"] = corrections(publications, figure_words(), keys)
+    if "drafted" in ReportInput.__dataclass_fields__:
+        later["drafted"] = read_conclusion(book, slug)
     return ReportInput(
         slug=slug,
         charger=charger,
@@ -210,7 +216,9 @@ def page_code_digest() -> str:
 
 def _sections(book: Book, slug: str, stored: Stored) -> tuple[Section, ...]:
     made = [s for s in STUDIES if any(f.study == s.id for f in stored.figures)]
-    return tuple(study.page(view_for(book, slug, study, stored)) for study in made)
+    sections = [study.page(view_for(book, slug, study, stored)) for study in made]
+    behind_cables = cable_section(book.charger(slug), stored.figures, book.settings, say=value_text)
+    return (*sections, behind_cables) if behind_cables is not None else tuple(sections)
 
 
 def _headlines(figures: Sequence[Figure]) -> list[Figure]:
