@@ -75,3 +75,20 @@ def do(book, sim, *, change=None, **choices):
 def is_dead(sim) -> bool:
     """Whether loads, sinks and source are off as the world itself sees it."""
     return sim.do(lambda w: not w.mains_on and not any(p.load_on and p.set_a for p in w.ports.values()))
+
+
+def bench_toml(instruments, limits="volts = 264.0\namps = 10.0\nwatts = 300.0\ndegrees = 95.0") -> str:
+    """A bench.toml with addresses, dialects and channels."""
+    lines = []
+    for name, instrument in instruments.items():
+        lines += [f"[instruments.{name}]", f'role = "{instrument.role}"']
+        lines += [f'{key} = "{value}"' for key in ("address", "dialect", "due") if (value := getattr(instrument, key))]
+        if instrument.channels:
+            pairs = ", ".join(f'"{place}" = "{channel}"' for place, channel in instrument.channels.items())
+            lines.append(f"channels = {{ {pairs} }}")
+        for accuracy in instrument.accuracy:
+            lines += [f"[[instruments.{name}.accuracy]]", f'quantity = "{accuracy.quantity}"']
+            for key in ("percent_reading", "percent_range", "range_max", "resolution", "absolute"):
+                if getattr(accuracy, key):
+                    lines.append(f"{key} = {float(getattr(accuracy, key))}")
+    return "\n".join([*lines, "[limits]", limits, ""])

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 
 from brickbook.bench.errors import CannotDo
 from brickbook.bench.gather import Gatherer, sources_for
-from brickbook.bench.journal import append_line, sync_folder
 from brickbook.bench.session import Session, wall_now
-from brickbook.bench.sheet import Sheet, put_aside
+from brickbook.bench.sheet import Sheet, keep, put_aside
 from brickbook.bench.take_in import Deposit
 from brickbook.core.plan import PlanTask
 
@@ -67,7 +65,8 @@ def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
     for name, data in files.items():
         if data.count(b"\n") < 2:  # a header and nothing below
             continue
-        _keep(session, name, data)
+        put_aside(session.folder / name)
+        keep(session.folder / name, data)
         reader = "port-events" if name.endswith("-events.csv") else "message-log"
         clock = {"time_s": recorder.driver.name}
         deposits.append(replace(base, file=name, reader=reader, instruments=clock, columns=()))
@@ -81,13 +80,3 @@ def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
 def _conditions(session: Session, task: PlanTask) -> dict[str, str | float | bool]:
     left_out = ("port", "ports", "contract", "output_v")
     return {key: value for key, value in session.conditions(task).items() if key not in left_out}
-
-
-def _keep(session: Session, name: str, data: bytes) -> None:
-    put_aside(session.folder / name)
-    descriptor = os.open(session.folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-    try:
-        append_line(descriptor, data.decode("utf-8").rstrip("\n"))
-    finally:
-        os.close(descriptor)
-    sync_folder(session.folder)

@@ -77,6 +77,33 @@ class Wiring:
         self.mains = (voltage_v, frequency_hz)
         self.wait(_START_S)
 
+    def mains_off(self) -> None:
+        """Switch the supply off, whatever is loaded."""
+        source = self.stand.source
+        if source is not None:
+            source.off()
+        else:
+            self.by_hand("Switch the mains supply off.")
+        self.mains = (0.0, 0.0)
+
+    def plug_dead(self, settings: Sequence[PortSetting]) -> None:
+        """Plug sinks in while the supply is off, for a switching on."""
+        for setting in settings:
+            sink = self.stand.sink(setting.port)
+            if not setting.contract:
+                continue
+            if sink is not None:
+                sink.attach(setting.port)
+            else:
+                self.by_hand(f"Plug the sink into {setting.port}.")
+            self.settings[setting.port] = PortSetting(setting.port, setting.contract)
+
+    def unplug_all(self) -> None:
+        """No load and nothing plugged in."""
+        self.loads_down()
+        for port in list(self.settings):
+            self._unplug(port)
+
     def all_off(self) -> None:
         """Take note that everything has been switched off."""
         self.settings.clear()
@@ -115,7 +142,7 @@ class Wiring:
             self._unplug(port)
         fresh = [s for p, s in wanted.items() if p in touched or p not in self.settings]
         if fresh:
-            self._loads_down()
+            self.loads_down()
         for setting in fresh:
             self._plug(setting)
         for setting in wanted.values() if fresh else ():  # a plug may have changed what the other ports have
@@ -173,10 +200,10 @@ class Wiring:
             if setting.port not in self.settings:
                 sink.attach(setting.port)
             return
-        self._loads_down()
+        self.loads_down()
         self.by_hand(f"Plug the sink into {setting.port} and have it ask for {setting.contract}.")
 
-    def _loads_down(self) -> None:
+    def loads_down(self) -> None:
         """No load while somebody works at the bench."""
         for port, setting in list(self.settings.items()):
             load = self.stand.load(port)

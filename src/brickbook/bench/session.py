@@ -185,6 +185,25 @@ class Session:
                 due += task.interval_s * (late // task.interval_s + 1.0) if late > task.interval_s else 0.0
             self.wait(due - clock.now_s())
 
+    def hold(self, task: PlanTask, step: PlanStep, index: int, gatherer: Gatherer) -> None:
+        """Stay at a step for its shortest time, with the limits looked at, without a log."""
+        clock = self.stand.clock
+        start = clock.now_s()
+        before = {p.port: p.current_a for s in task.steps[max(index - 1, 0) : index] for p in s.ports}
+        lenient = [
+            PortSetting(p.port, p.contract, max(p.current_a, before.get(p.port, 0.0))) for p in step.ports if p.contract
+        ]
+        while True:
+            self.desk.look()
+            now = clock.now_s()
+            values = gatherer.read(now)
+            self.journal.write("reading", task=task.id, step=index, values=values)
+            self.check(values, step.ports if now - start >= _CHANGE_S else lenient, gatherer.instrument_of)
+            left = start + step.dwell.min_s - now
+            if left <= _MOMENT_S:
+                return
+            self.wait(min(left, max(task.interval_s, 1.0)))
+
     def hand_readings(
         self, task: PlanTask, step: PlanStep, columns: Mapping[str, str], gatherer: Gatherer
     ) -> dict[str, float | None]:

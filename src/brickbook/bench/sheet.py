@@ -10,7 +10,7 @@ from brickbook.bench.journal import append_line, sync_folder
 from brickbook.core.quantities import QUANTITIES, quantity_of
 from brickbook.core.shape import Shape, ShapeColumn, ShapeTime, fingerprint
 
-__all__ = ["Sheet", "put_aside", "sheet_shape"]
+__all__ = ["Sheet", "keep", "put_aside", "sheet_shape"]
 
 
 class Sheet:
@@ -51,6 +51,18 @@ def sheet_shape(columns: Sequence[str]) -> Shape:
     used = tuple(ShapeColumn(c, c, QUANTITIES[quantity_of(c)].unit) for c in columns)
     time = ShapeTime("elapsed", ("time_s",), "s")
     return Shape(fingerprint(",", headers), ",", headers, used, time, note="log of brickbook run")
+
+
+def keep(path: Path, data: bytes) -> None:
+    """Write a new file; when this returns it is on the disk."""
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        while data:
+            data = data[os.write(descriptor, data) :]
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    sync_folder(path.parent)
 
 
 def put_aside(path: Path) -> Path | None:
