@@ -15,7 +15,7 @@ from brickbook.book import Book
 from brickbook.commands.analyse import analyse_chargers
 from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, progress, wanted
 from brickbook.core.errors import BookError, Fault
-from brickbook.publish.pack import PackMade, write_pack
+from brickbook.publish.pack import PackMade, renew_pack, write_pack
 
 __all__ = ["beside_reports", "pack"]
 
@@ -58,13 +58,12 @@ def pack(
     return 1 if faults else 0
 
 
-def beside_reports(book: Book, slugs: Sequence[str]) -> Iterator[PackMade]:
-    """Packs beside the reports of these chargers, as book.toml wants them; none where it wants none."""
+def beside_reports(book: Book, slugs: Sequence[str]) -> list[PackMade]:
+    """Bring the packs beside the reports of these chargers up to date, as book.toml wants them; gives those written."""
     tier = book.settings.publish.data_pack
     if tier == "none":
-        return
-    for slug in slugs:
-        yield write_pack(book, slug, tier=tier)
+        return []
+    return [made for slug in slugs if (made := renew_pack(book, slug, tier)) is not None]
 
 
 def _each(book: Book, slugs: Sequence[str], tier: Literal["summary", "full"], out: Path | None) -> Iterator[PackMade]:

@@ -14,6 +14,7 @@ from cyclopts import Parameter
 from brickbook.book import Book
 from brickbook.commands.analyse import analyse_chargers
 from brickbook.commands.common import BookOption, console, open_book, progress, wanted
+from brickbook.commands.pack import beside_reports
 from brickbook.core.errors import BookError, Fault
 from brickbook.publish.corrections import Correction, needs_reason
 from brickbook.publish.shared import publish_site
@@ -46,6 +47,8 @@ def publish(
         answer = input("Why did they change? Readers will see the answer; leave it empty to publish nothing: ").strip()
         if answer:
             held = _publish(opened, [one.slug for one in held], answer, draft=draft, force=force)
+    if not draft:
+        beside_reports(opened, [slug for slug in good if slug not in {one.slug for one in held}])
     site = publish_site(opened, draft=draft, held=[one.slug for one in held], force=force)
     for found in faults.values():
         for fault in found:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from brickbook.core.figure import Decision, Figure, Finding
 from brickbook.core.page import Chart
-from brickbook.publish.judgements import FindingRow, finding_groups
+from brickbook.publish.judgements import FindingRow, decision_groups
 from brickbook.publish.ledger import Ledger
 from brickbook.publish.media.speech import figure_aloud, limit_aloud, number_aloud, sure_aloud
 from brickbook.publish.numbers import expanded, figure_text
@@ -120,7 +120,7 @@ def cues_of(
     apart
         Figure key to its standing, for those that are clearly the highest or lowest of the book.
     """
-    rows = [row for group in finding_groups(findings, ledger) for rule in group.rules for row in rule.rows]
+    rows = [row for group in decision_groups(findings, ledger) for rule in group.rules for row in rule.rows]
     parts: dict[str, list[Cue]] = {key: [] for key in PARTS}
     for key, origin, decision in (
         ("claim-missed", "claim", "does not meet"),

@@ -17,6 +17,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 from typing import Literal
 from xml.etree import ElementTree as ET
 
@@ -37,6 +38,7 @@ _SMALL = 10.5
 _GAP = 7.0
 _BOLD = 1.07  # a bold line is wider than `text_width` says
 _LEAST_PLOT = 95.0
+_ENGINE = version("vl-convert-python")
 _SPACE = "\N{NO-BREAK SPACE}"
 _HELD = "\N{INVISIBLE SEPARATOR}"  # stands for a space at which no line may end
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[mkµM]?(?:V|A|W|Hz|Ω|s|J|C)|min|h|K|°C|g|mm|cm³)\b|%)")
@@ -164,7 +166,7 @@ def picture(chart: Chart, frame: Frame, *, caption: str = "", credit: str = "", 
 
 def digest_of(spec: Json, frame: Frame, alt: str) -> str:
     """SHA-256 of all that a picture is made from, in hexadecimal: equal digests, equal pictures."""
-    made = [spec, frame.name, frame.width_px, frame.height_px, alt, vl_convert.__version__]
+    made = [spec, frame.name, frame.width_px, frame.height_px, alt, _ENGINE]
     return hashlib.sha256(json.dumps(made, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
 

@@ -3,8 +3,8 @@
 What is spoken is coarser than what is printed: the expanded uncertainty has one significant digit, or two where the
 first is 1, and the value ends at the same place, after three digits at most, or four where the first is 1. JCGM
 100:2008 7.2.6 asks for at most two digits and lets an uncertainty be rounded up: it is rounded up here when rounding
-down would take off more than a twentieth of it, so that nothing sounds surer than it is. How to say units and fractions
-is common practice, no source.
+down would take off more than a fortieth of it (the guide's example: 10.47 becomes 11), so that nothing sounds surer
+than it is. How to say units and fractions is common practice, no source.
 """
 
 from __future__ import annotations
@@ -203,7 +203,7 @@ def _spoken(half: Decimal, value: Decimal) -> Decimal:
         last = max(last, min(value.adjusted() - (3 if _begins_with_one(value) else 2), 0))
     place = Decimal(1).scaleb(last)
     down = half.quantize(place, ROUND_HALF_EVEN)
-    if down < half * Decimal("0.95"):
+    if down < half * Decimal("0.975"):
         down = half.quantize(place, ROUND_CEILING)
     plain = down.normalize()
     exponent = plain.as_tuple().exponent

@@ -24,7 +24,7 @@ from brickbook.publish.pack.texts import citation, dictionary, licence_text, rea
 from brickbook.readers import CAPTURE_READERS
 from brickbook.studies import STUDIES
 
-__all__ = ["PackMade", "Tier", "pack_path", "write_pack"]
+__all__ = ["PackMade", "Tier", "pack_path", "renew_pack", "write_pack"]
 
 Tier = Literal["summary", "full"]
 _SMALL = 1 << 20  # files a person writes are smaller [B]
@@ -56,9 +56,43 @@ class PackMade:
     size: int
 
 
-def pack_path(book: Book, slug: str) -> Path:
+def pack_path(book: Book, slug: str, tier: Tier) -> Path:
     """Where the pack of a charger is written: beside its report."""
-    return book.derived() / "report" / f"{slug}-data.zip"
+    return book.derived() / "report" / "data" / f"{slug}-{tier}.zip"
+
+
+def renew_pack(book: Book, slug: str, tier: Tier) -> PackMade | None:
+    """Bring the pack beside a charger's report up to date; gives it when it had to be written.
+
+    A pack of the other tier is deleted: book.toml says what is given out.
+
+    Raises
+    ------
+    BookError, PublishError
+        As `write_pack`.
+    """
+    pack_path(book, slug, "full" if tier == "summary" else "summary").unlink(missing_ok=True)
+    state = book.derived(slug) / "pack.json"
+    made_from = _made_from(book, slug, tier)
+    try:
+        known = json.loads(state.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        known = None
+    path = pack_path(book, slug, tier)
+    if path.is_file() and known == {"made_from": made_from, "bytes": path.stat().st_size}:
+        return None
+    made = write_pack(book, slug, tier=tier)
+    book.write(state, json.dumps({"made_from": made_from, "bytes": made.size}).encode())
+    return made
+
+
+def _made_from(book: Book, slug: str, tier: Tier) -> str:
+    """What a pack depends on: the files behind the result, the tester's words, the plan, the code."""
+    total = hashlib.sha256(f"{code_digest()} {book.input_digest(slug)} {tier}\n".encode())
+    for name in ("notes.md", "verdict.md", "plan.toml"):
+        path = book.root / "chargers" / slug / name
+        total.update((hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "absent").encode())
+    return total.hexdigest()
 
 
 def write_pack(
@@ -87,7 +121,7 @@ def write_pack(
         raise PublishError(Fault(f"derived/{slug}/result.json", "", problem, f"Run: brickbook analyse {slug}"))
     stored, entries = load(book, slug), book.index(slug)
     members = _members(book, slug, stored, entries, tier)
-    path = target if target is not None else pack_path(book, slug)
+    path = target if target is not None else pack_path(book, slug, tier)
     size = write_archive(path, members, name=str(path), tell=tell)
     return PackMade(slug, tier, path, len(members), sum(m.size for m in members), size)
 

@@ -90,6 +90,7 @@ class Pack:
             raise ReadError(self._cannot(error)) from error
         try:
             self._infos = self._checked_names()
+            self._sums: dict[str, str] = {}
             self._sums = self._read_sums()
             self.about = self._read_about()
         except BaseException:
@@ -246,7 +247,6 @@ class Pack:
         return []
 
     def _read_sums(self) -> dict[str, str]:
-        self._sums: dict[str, str] = {}
         if _SUMS not in self._infos:
             problem = "holds no SHA256SUMS: it is not a data pack of Brickbook."
             raise ReadError(Fault(self.name, "", problem, "Name a file that brickbook pack made."))
