@@ -162,6 +162,11 @@ class PlanTask:
     made: str = ""
 
     @property
+    def is_loaded(self) -> bool:
+        """Whether a current is drawn in any of its steps: the charger is warm after it."""
+        return any(setting.current_a > 0 for step in self.steps for setting in step.ports)
+
+    @property
     def raw_conditions(self) -> dict[str, Scalar]:
         """Conditions of the raw file: mains, port or ports and contract as the steps have them, and `conditions`."""
         told: dict[str, Scalar] = {}

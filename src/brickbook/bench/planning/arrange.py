@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from brickbook.bench.planning.order import Job, Way, ordered, sequence_cost
-from brickbook.bench.planning.times import NOTHING, Hands, change_s, is_warming, left_by, own_s, setup_of, tail_s
+from brickbook.bench.planning.times import NOTHING, Hands, change_s, left_by, own_s, setup_of, tail_s
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.plan import PlanTask
 
@@ -83,9 +83,9 @@ def _groups(tasks: Sequence[PlanTask]) -> tuple[_Group, ...]:
     found: dict[object, list[PlanTask]] = {}
     for task in tasks:
         setup = setup_of(task)
-        alone = (is_warming(task) and task.rest_s > 0) or setup != left_by(task)
+        alone = (task.is_loaded and task.rest_s > 0) or setup != left_by(task)
         named = tuple(sorted(task.after))
-        key: object = task.id if alone else (setup, named, task.rest_s, is_warming(task), _asked_for(task, tasks))
+        key: object = task.id if alone else (setup, named, task.rest_s, task.is_loaded, _asked_for(task, tasks))
         found.setdefault(key, []).append(task)
     return tuple(_Group(tuple(some)) for some in found.values())
 
@@ -96,7 +96,7 @@ def _asked_for(task: PlanTask, tasks: Sequence[PlanTask]) -> frozenset[str]:
 
 
 def _job(tasks: Sequence[PlanTask], hands: Hands, before: frozenset[int]) -> Job:
-    warms = is_warming(tasks[-1])
+    warms = tasks[-1].is_loaded
     return Job(
         rest_s=tasks[0].rest_s,
         takes_s=sum(own_s(task, hands) for task in tasks),

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from brickbook.bench.planning.again import Changes, joined
 from brickbook.bench.planning.arrange import arranged, inserted
+from brickbook.bench.planning.merge import merged
 from brickbook.bench.planning.times import by_hand_s, hands_of, own_s
 from brickbook.core.charger import Charger
 from brickbook.core.instrument import Instrument
@@ -49,7 +50,8 @@ def build_plan(
     for study in studies:
         for task in study.tasks(charger, settings, size):
             tasks.setdefault(task.id, task)
-    in_order = arranged([_made(task) for task in tasks.values()], hands_of(instruments or {}), _FILE.format(slug))
+    timed = [replace(task, predicted_s=_alone_s(task)) for task in tasks.values()]
+    in_order = arranged([_made(task) for task in merged(timed)], hands_of(instruments or {}), _FILE.format(slug))
     return TestPlan(slug, size, in_order)
 
 

@@ -78,11 +78,6 @@ def left_by(task: PlanTask) -> Setup:
     return setup
 
 
-def is_warming(task: PlanTask) -> bool:
-    """Whether the charger is loaded in it."""
-    return any(setting.current_a > 0 for step in task.steps for setting in step.ports)
-
-
 def tail_s(task: PlanTask) -> float:
     """Time without load at its end [s]; all of it when it has none."""
     total = 0.0
@@ -228,6 +223,6 @@ def predicted_time(plan: TestPlan, instruments: Mapping[str, Instrument] | None 
         words = change_words(setup, wanted, hands)
         rows.append(TaskTime(task.id, words, change, wait, own, longest_s(task, hands), now))
         now = rows[-1].end_s
-        rested = tail_s(task) if is_warming(task) else rested + wait + own
+        rested = tail_s(task) if task.is_loaded else rested + wait + own
         setup = left_by(task)
     return Predicted(tuple(rows))

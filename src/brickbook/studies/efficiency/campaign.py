@@ -74,6 +74,7 @@ def _log(charger: Charger, mains: Mains, ports: Sequence[str], end: str) -> Plan
         interval_s=1.0,
         conditions={"voltage_end": end, "measured_at": "receptacle"},
         by_hand=(
+            "Put the power meter's voltage terminals on the load side.",
             "Put the charger on a surface that does not burn and does not conduct heat, in still air of 20 to 25 °C.",
         ),
         cautions=PROCEDURE.every_caution,

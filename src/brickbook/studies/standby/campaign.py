@@ -49,7 +49,7 @@ def _log(mains: Mains, situation: str, ports: tuple[PortSetting, ...], by_hand: 
         mains_hz=mains.frequency_hz,
         steps=(PlanStep(situation, ports, _DWELL),),
         interval_s=1.0,
-        conditions={"situation": situation},
+        conditions={"situation": situation, "voltage_terminals": "source side"},
         by_hand=(*((by_hand,) if by_hand else ()), _METER),
         cautions=PROCEDURE.every_caution,
         rest_s=_REST_S,
