@@ -221,7 +221,7 @@ def test_a_drafted_conclusion_stands_beside_the_testers_and_never_instead_of_it(
     top = words_of(alone.find("body").find("div/header"))
     assert "the tester has not written a conclusion" in top
     assert "Worth buying, by the weights. [1]" in top
-    assert "For whom. It suits one phone." in top
+    assert "For whom It suits one phone." in top
     assert "falls to −8.7 %" in words_of(alone.find("body"))
     assert f"#{anchor(key)}" in [a.attrib["href"] for a in alone.find("body").find("div/header").iter("a")]
     both = strict(render_report(dataclasses.replace(plain, drafted=draft)))

@@ -30,6 +30,7 @@ _MEANING: dict[Decision, str] = {
     "meets": "the limit is kept, with the uncertainty allowed for",
     "not judged": "the instruments cannot carry a decision here",
 }
+_FREE = ("common practice", "not chargers", "voluntary")  # words of a rule's market
 _PLACE = {"claim": 0, "standard": 1, "house": 2}
 
 
@@ -141,7 +142,9 @@ def decision_groups(findings: Sequence[Finding], ledger: Ledger) -> list[Decisio
 
 
 def misses(findings: Sequence[Finding], ledger: Ledger, last_reading: str = "") -> list[Miss]:
-    """What is not met, one entry for each figure name and rule: claims first, texts not yet in force last.
+    """What is not met, one entry for each figure name and rule.
+
+    Claims come first, then what binds; borrowed yardsticks and texts not yet in force come last.
 
     Parameters
     ----------
@@ -155,7 +158,12 @@ def misses(findings: Sequence[Finding], ledger: Ledger, last_reading: str = "") 
     for many in _joined(rows).values():
         starts = many[0].finding.applies_from
         found.append(Miss(many[0], len(many) - 1, bool(last_reading and starts > last_reading)))
-    return sorted(found, key=lambda miss: (miss.later, _PLACE[miss.row.finding.origin]))
+    return sorted(found, key=lambda miss: (miss.later, _borrowed(miss.row.finding), _PLACE[miss.row.finding.origin]))
+
+
+def _borrowed(finding: Finding) -> bool:
+    """Whether a published text does not bind chargers: a yardstick from elsewhere, or one to be followed freely."""
+    return finding.origin == "standard" and any(word in finding.market for word in _FREE)
 
 
 def _joined(rows: Sequence[FindingRow]) -> dict[tuple[str, str], list[FindingRow]]:

@@ -60,7 +60,7 @@ class Size:
 
 
 WIDE = Size(820.0, 300.0, 13.0, 2000, beside=True)
-NARROW = Size(360.0, 250.0, 12.0, 800, beside=False)
+NARROW = Size(360.0, 205.0, 12.0, 800, beside=False)
 
 
 @dataclass(frozen=True, slots=True)
