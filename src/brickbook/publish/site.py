@@ -144,11 +144,6 @@ def _report_input(
     charger = book.charger(slug)
     entries = book.index(slug)
     keys = tuple(f.key for f in _headlines(stored.figures))
-    later: dict[str, Any] = {}
-    if "corrections" in ReportInput.__dataclass_fields__:
-        later["corrections"] = corrections(publications, figure_words(), keys)
-    if "drafted" in ReportInput.__dataclass_fields__:
-        later["drafted"] = read_conclusion(book, slug)
     return ReportInput(
         slug=slug,
         charger=charger,
@@ -168,7 +163,8 @@ def _report_input(
         tester_notes=book.notes(slug),
         software=SOFTWARE,
         index_href="index.html",
-        **later,
+        drafted=read_conclusion(book, slug),
+        corrections=corrections(publications, figure_words(), keys),
     )
 
 
