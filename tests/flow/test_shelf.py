@@ -86,7 +86,7 @@ def test_the_second_sample_is_seen_to_have_changed(samples):
     book = Book.open(samples[0])
     first, second = (analyse_charger(book, slug) for slug in ("gneiss-65", "gneiss-65-second"))
     assert (first.charger.maker, first.charger.model) == (second.charger.maker, second.charger.model)
-    found = compare_samples(first.figures, second.figures)
+    found = compare_samples(first.figures, second.figures, instruments=book.instruments)
     changed = {(c.first.study, c.first.name) for c in found.different}
     assert ("efficiency", "average_active_efficiency_ratio") in changed
     averages = [c for c in found.changes if c.first.name == "average_active_efficiency_ratio"]

@@ -12,6 +12,7 @@ from brickbook.book import Book
 from brickbook.core.charger import Charger, Nameplate, Output, Port, Price, Sample
 from brickbook.core.conditions import Conditions
 from brickbook.core.figure import Figure, Finding
+from brickbook.core.instrument import Instrument
 from brickbook.core.readings import figure_of
 from brickbook.core.uncertainty import Measured, Source
 
@@ -90,7 +91,10 @@ SHELF = {
 
 
 def make_book(root: Path, title="A shelf", shelf=None) -> Book:
-    book = Book.create(root, title=title, publisher="Nobody", energy_price_per_kwh=0.25)
+    book = Book.create(
+        root, title=title, publisher="Nobody", energy_price_per_kwh=0.25,
+        instruments={name: Instrument("other") for name in ("wall-meter", "both", *(f"meter-{k}" for k in range(1, 10)))},
+    )  # fmt: skip
     for slug, numbers in (SHELF if shelf is None else shelf).items():
         put(book, slug, numbers)
     return book

@@ -97,7 +97,7 @@ def _samples(book: Book, sample: Sequence[str], *, json: bool, html: Path | None
     if models[0] != models[1]:
         said = " and ".join(f"{maker} {model}" for maker, model in models)
         raise BookError(Fault("--sample", f"{first}, {second}", f"are two models: {said}.", "Use --against for these."))
-    found = compare_samples(stored[0].figures, stored[1].figures)
+    found = compare_samples(stored[0].figures, stored[1].figures, instruments=book.instruments)
     section = retest_section(first, second, found)
     if html is not None:
         _write_page(html, book, [section], None, None)

@@ -78,7 +78,7 @@ def write_entry(book: Book, slug: str) -> None:
     BookError
         When the charger has not been analysed.
     """
-    book.write(book.derived(slug) / ENTRY_FILE, entry_bytes(load(book, slug)))
+    book.write(book.derived(slug) / ENTRY_FILE, entry_bytes(load(book, slug), book.instruments))
 
 
 def refresh_catalogue(book: Book) -> Refreshed:

@@ -16,7 +16,7 @@ from __future__ import annotations
 import json
 import math
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from hashlib import blake2b
 from typing import Any
@@ -43,8 +43,8 @@ __all__ = [
     "split_budget",
 ]
 
-ENTRY_FILE = "entry-1.bin"  # the number rises when what is in it changes
-_MAGIC = b"Brickbook entry 1\n"
+ENTRY_FILE = "entry-2.bin"  # the number rises when what is in it changes
+_MAGIC = b"Brickbook entry 2\n"
 FACTS = ("title", "maker", "model", "form", "ports", "power_w", "price", "currency", "sample_date")
 FINDING_WORDS = (
     "rule", "title", "origin", "sense", "limit", "limit_high", "decision", "market", "source", "reading",
@@ -138,16 +138,24 @@ class SplitBudget:
     scatter_dof: float
 
 
-def split_budget(figure: Figure) -> SplitBudget:
+def split_budget(figure: Figure, instruments: Collection[str]) -> SplitBudget:
     """What a figure's uncertainty has in common with other chargers' and what not.
 
     Shared is the accuracy of an instrument on a range: "<instrument>: <quantity> <range>", of kind B, one unknown
     fraction of a bound. Own is scatter (kind A), what differs from reading to reading ("..., linearity at <point>"),
-    and resistances "as stated": the same adapter may have been used for both chargers, but nothing says so, and taking
+    what comes from one recording ("<recording>: own noise"; recordings of two chargers may well have one name), and
+    resistances "as stated": the same adapter may have been used for both chargers, but nothing says so, and taking
     its error as not shared never makes a difference look surer than it is.
+
+    Parameters
+    ----------
+    figure
+        The figure.
+    instruments
+        Names in bench.toml: only their errors are shared.
     """
-    shared = {c.source: c.sign * c.u for c in figure.budget if _is_shared(c)}
-    own = [c for c in figure.budget if not _is_shared(c)]
+    shared = {c.source: c.sign * c.u for c in figure.budget if _is_shared(c, instruments)}
+    own = [c for c in figure.budget if c.source not in shared]
     scatter = [c for c in own if math.isfinite(c.dof)]
     variance = sum(c.u**2 for c in scatter)
     return SplitBudget(
@@ -158,12 +166,15 @@ def split_budget(figure: Figure) -> SplitBudget:
     )
 
 
-def _is_shared(component: Component) -> bool:
-    return component.kind == "B" and ": " in component.source and ", linearity at " not in component.source
+def _is_shared(component: Component, instruments: Collection[str]) -> bool:
+    name, colon, _ = component.source.partition(": ")
+    return (
+        component.kind == "B" and bool(colon) and name in instruments and ", linearity at " not in component.source
+    )
 
 
-def entry_bytes(stored: Stored) -> bytes:
-    """The entry of a charger, from its stored result."""
+def entry_bytes(stored: Stored, instruments: Collection[str]) -> bytes:
+    """The entry of a charger, from its stored result and the names of the book's instruments."""
     charger = stored.charger
     price, sample = charger.get("price") or {}, charger.get("sample") or {}
     port_count = len(charger["ports"])
@@ -182,7 +193,7 @@ def entry_bytes(stored: Stored) -> bytes:
     place = {figure.key: k for k, figure in reversed(list(enumerate(stored.figures)))}
     figures, errors = [], []
     for k, figure in enumerate(stored.figures):
-        split = split_budget(figure)
+        split = split_budget(figure, instruments)
         kind = [figure.study, figure.name, figure.unit, alike_text(alike_conditions(figure, port_count))]
         figures.append(
             (

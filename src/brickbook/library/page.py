@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from brickbook.core.conditions import describe_condition
-from brickbook.core.page import Axis, Bars, Block, Cell, Chart, Section, Series, TableBlock, Text
+from brickbook.core.page import Axis, Bars, Block, Cell, Chart, Section, Series, Strip, TableBlock, Text
 from brickbook.library.comparing import Comparison
 from brickbook.library.pareto import Front
 from brickbook.library.retest import Retest
 from brickbook.library.shelf import Shelf, better_end
 from brickbook.library.standing import places
 
-__all__ = ["front_section", "retest_section", "shelf_order", "shelf_section"]
+__all__ = ["front_section", "left_out", "retest_section", "shelf_chart", "shelf_order", "shelf_section", "shelf_table"]
 
 _MOST_BARS = 40
 _SHOWN = 25
@@ -22,13 +22,14 @@ _MOST_NAMED = 200  # chargers, beyond which those left out are not listed
 def shelf_section(shelf: Shelf, comparison: Comparison, *, against: str = "") -> Section:
     """One figure over the shelf. The first table's rows are in the order of `shelf_order`."""
     order = shelf_order(shelf, comparison)
-    blocks: list[Block] = [_shelf_table(shelf, comparison, order), Text(_how(shelf, comparison, against))]
-    if 2 <= len(order) <= _MOST_BARS:
-        blocks.append(_bars(shelf, comparison, order))
+    blocks: list[Block] = [shelf_table(shelf, comparison, order), Text(_how(shelf, comparison, against))]
+    chart = shelf_chart(shelf, comparison, order)
+    if chart is not None:
+        blocks.append(chart)
     if len(order) >= 8:
         blocks.append(_distribution(shelf))
     blocks.append(_spread(shelf, comparison))
-    blocks += _left_out(shelf)
+    blocks += left_out(shelf)
     lead = shelf.conditions.full_text()
     return Section("comparison", shelf.words, f"All chargers: {lead}." if lead else "All chargers.", tuple(blocks))
 
@@ -39,7 +40,8 @@ def shelf_order(shelf: Shelf, comparison: Comparison) -> list[int]:
     return order[::-1] if better_end(shelf.name) == "largest" else order
 
 
-def _shelf_table(shelf: Shelf, comparison: Comparison, order: list[int]) -> TableBlock:
+def shelf_table(shelf: Shelf, comparison: Comparison, order: list[int]) -> TableBlock:
+    """Place, value and neighbours of each charger, in this order."""
     end = better_end(shelf.name)
     above, below = ("Surely better ones", "Surely worse ones") if end else ("Surely smaller ones", "Surely larger ones")
     first, last = (comparison.more, comparison.fewer) if end == "largest" else (comparison.fewer, comparison.more)
@@ -101,40 +103,63 @@ def _how(shelf: Shelf, comparison: Comparison, against: str) -> str:
     )
 
 
-def _bars(shelf: Shelf, comparison: Comparison, order: list[int]) -> Chart:
-    # repeated titles would fall on one bar
+def shelf_chart(shelf: Shelf, comparison: Comparison, order: list[int]) -> Chart | None:
+    """The chargers as bars, or where all are far from zero as intervals; `None` for one charger or too many."""
+    n = len(order)
+    if not 2 <= n <= _MOST_BARS:
+        return None
+    # repeated titles would fall on one row
     titles = [shelf.entries[k].title for k in order]
     labels = [
         t if titles.count(t) == 1 else f"{t} ({shelf.entries[k].charger})" for t, k in zip(titles, order, strict=True)
     ]
-    sure = int(comparison.fewer.sum())
-    n = len(order)
-    pairs = n * (n - 1) // 2
-    title = f"{shelf.words}: {sure} of {pairs} pairs surely differ"
-    return Chart(
-        id="comparison-bars",
-        title=title,
-        alt=f"Bars for {n} chargers from {labels[0]} to {labels[-1]}.",
-        x=Axis(shelf.words, shelf.unit),
-        y=Axis("charger"),
-        bars=Bars(
-            labels,
-            (shelf.words,),
-            ([float(shelf.items.value[k]) for k in order],),
-            u=[1.96 * float(comparison.u_apart[k]) for k in order],
-        ),
-        caption="Error bars: 95 % of what is each charger's own; what all have in common is left out.",
-    )
+    factor, unit = _shown(shelf)
+    values = [factor * float(shelf.items.value[k]) for k in order]
+    half = [1.96 * factor * float(comparison.u_apart[k]) for k in order]
+    title = _finding(shelf, comparison, labels)
+    alt = f"{n} chargers from {labels[0]} to {labels[-1]}, from {values[0]:.4g} to {values[-1]:.4g} {unit}".rstrip()
+    caption = "The 95 % intervals hold what is each charger's own; what all have in common is left out."
+    axis = Axis(shelf.words, unit)
+    if min(values) > 0.5 * max(values) > 0.0:
+        # bars begin at zero, where all would look alike; an interval narrower than can be seen is drawn wider
+        least = 0.002 * (max(values) - min(values))
+        spans = [
+            (label, value - max(h, least), value + max(h, least), "95 % interval")
+            for label, value, h in zip(labels, values, half, strict=True)
+        ]
+        return Chart("comparison-bars", title, alt, axis, Axis("charger"), strip=Strip(labels, spans), caption=caption)
+    bars = Bars(labels, (shelf.words,), (values,), u=half)
+    return Chart("comparison-bars", title, alt, axis, Axis("charger"), bars=bars, caption=caption)
+
+
+def _finding(shelf: Shelf, comparison: Comparison, labels: list[str]) -> str:
+    """What the chart shows: who is surely first, or how many may be."""
+    place = places(shelf, comparison)
+    n = len(place)
+    pairs, sure = n * (n - 1) // 2, int(comparison.fewer.sum())
+    told = f"{sure} of {pairs} pairs surely differ"
+    if not better_end(shelf.name):
+        return f"{shelf.words}: {told}"
+    first = sum(low == 1 for low, _ in place)
+    leader = f"{labels[0]} is surely the best" if first == 1 else f"{first} of {n} may be the best"
+    return f"{shelf.words}: {leader}; {told}"
+
+
+def _shown(shelf: Shelf) -> tuple[float, str]:
+    """Factor and unit of an axis: ratios in per cent, save a power factor."""
+    percent = not shelf.unit and shelf.name.endswith("_ratio") and "power_factor" not in shelf.name
+    return (100.0, "%") if percent else (1.0, shelf.unit)
 
 
 def _distribution(shelf: Shelf) -> Chart:
-    values = np.sort(shelf.items.value)
+    factor, unit = _shown(shelf)
+    values = factor * np.sort(shelf.items.value)
     share = np.arange(1, len(values) + 1) / len(values)
     return Chart(
         id="comparison-distribution",
-        title=f"{shelf.words}: half of {len(values)} chargers are below {np.median(values):.4g} {shelf.unit}".rstrip(),
+        title=f"{shelf.words}: half of {len(values)} chargers are below {np.median(values):.4g} {unit}".rstrip(),
         alt=f"Share of chargers at or below each value, rising from {values[0]:.4g} to {values[-1]:.4g}.",
-        x=Axis(shelf.words, shelf.unit),
+        x=Axis(shelf.words, unit),
         y=Axis("share of chargers at or below", low=0.0, high=1.0),
         series=(Series(shelf.words, tuple(map(float, values)), tuple(map(float, share)), style="step"),),
     )
@@ -157,7 +182,8 @@ def _spread(shelf: Shelf, comparison: Comparison) -> Block:
     return TableBlock("How the shelf is spread", ("", "Value"), tuple(rows))
 
 
-def _left_out(shelf: Shelf) -> list[Block]:
+def left_out(shelf: Shelf) -> list[Block]:
+    """What was taken otherwise, and who has no such figure."""
     blocks: list[Block] = []
     others = [g for g in shelf.groups if g.why_not]
     if others:
@@ -216,8 +242,8 @@ def front_section(
         id="comparison-front",
         title=f"{on} of {len(titles)} chargers are beaten in all figures by none",
         alt=f"Scatter of {y.words} over {x.words} for {len(titles)} chargers.",
-        x=Axis(x.words, x.unit),
-        y=Axis(y.words, y.unit),
+        x=Axis(x.words, _shown(x)[1]),
+        y=Axis(y.words, _shown(y)[1]),
         series=tuple(series),
     )
     text = Text(
@@ -226,7 +252,7 @@ def front_section(
         + (f" Without one of these figures, and not here: {', '.join(without)}." if without else "")
     )
     blocks: tuple[Block, ...] = (
-        TableBlock("Several figures at once", head, tuple(table), align="ll" + "r" * len(shelves) + "l"),
+        TableBlock("Who is beaten in all of these", head, tuple(table), align="ll" + "r" * len(shelves) + "l"),
         text,
         chart,
     )
@@ -236,11 +262,12 @@ def front_section(
 def _cloud(name: str, x: Shelf, y: Shelf, rows: list[tuple[int, ...]]) -> Series:
     """Points without a line: a gap after each."""
     gap = float("nan")
+    along, upward = _shown(x)[0], _shown(y)[0]
     across, up, half = [], [], []
     for row in rows:
-        across += [float(x.items.value[row[0]]), gap]
-        up += [float(y.items.value[row[1]]), gap]
-        half += [1.96 * y.entries[row[1]].figure.u, 0.0]
+        across += [along * float(x.items.value[row[0]]), gap]
+        up += [upward * float(y.items.value[row[1]]), gap]
+        half += [1.96 * upward * y.entries[row[1]].figure.u, 0.0]
     return Series(name, across[:-1], up[:-1], half[:-1])
 
 

@@ -7,7 +7,7 @@ why: makers change models, but samples of one production differ as well, and two
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,7 +63,7 @@ def compare_samples(
     first: Sequence[Figure],
     second: Sequence[Figure],
     *,
-    same_bench: bool = True,
+    instruments: Collection[str] = (),
     repeat_ratio: float = 0.0,
     level: float = 0.05,
 ) -> Retest:
@@ -73,8 +73,9 @@ def compare_samples(
     ----------
     first, second
         Their figures, with budgets.
-    same_bench
-        Whether equal names of instruments mean the same instruments (one book).
+    instruments
+        Names of those that read both samples: their errors cancel. None by default, which never makes a difference
+        look surer.
     repeat_ratio
         Relative standard deviation between repeated set-ups, where the tester knows it.
     level
@@ -82,7 +83,7 @@ def compare_samples(
     """
     ours, theirs = _by_key(first), _by_key(second)
     both = [key for key in ours if key in theirs]
-    found = [(ours[key], theirs[key], *_difference(ours[key], theirs[key], same_bench, repeat_ratio)) for key in both]
+    found = [(ours[key], theirs[key], *_difference(ours[key], theirs[key], instruments, repeat_ratio)) for key in both]
     adjusted = holm(np.array([p for *_, p in found], dtype=np.float64))
     changes = [
         Change(
@@ -111,15 +112,14 @@ def _by_key(figures: Sequence[Figure]) -> dict[tuple[str, str, str, Conditions],
     return found
 
 
-def _difference(one: Figure, other: Figure, same_bench: bool, repeat_ratio: float) -> tuple[Difference, float]:
+def _difference(
+    one: Figure, other: Figure, instruments: Collection[str], repeat_ratio: float
+) -> tuple[Difference, float]:
     """Second minus first, and the probability that is fit to be one among many."""
     repeat_u = repeat_ratio * max(abs(one.value), abs(other.value))
     items = []
     for label, figure in (("first", one), ("second", other)):
-        split = split_budget(figure)
-        shared: Mapping[str, float] = (
-            split.shared if same_bench else {f"{label}: {source}": u for source, u in split.shared.items()}
-        )
-        items.append(Item(label, figure.value, split.stated_u, split.scatter_u, split.scatter_dof, shared))
+        split = split_budget(figure, instruments)
+        items.append(Item(label, figure.value, split.stated_u, split.scatter_u, split.scatter_dof, split.shared))
     compared = compare_items(items, repeat_u=repeat_u)
     return compared.difference(1, 0), compared.cautious_p(1, 0)
