@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.resources import files
+from multiprocessing import get_context
 from os import cpu_count
 from pathlib import Path
 from typing import Any, Literal
@@ -116,7 +117,8 @@ def publish_chargers(
         for slug in due:
             yield _publish_one(book.root, slug, at, why, draft)
         return
-    with ProcessPoolExecutor(workers) as pool:
+    # begun afresh: a copy of this process would wait for ever on the threads that DuckDB and Polars run in it
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         n = len(due)
         yield from pool.map(_publish_one, [book.root] * n, due, [at] * n, [why] * n, [draft] * n)
 
