@@ -17,8 +17,9 @@ from brickbook.commands.common import BookOption, console, open_book, progress, 
 from brickbook.commands.pack import beside_reports
 from brickbook.core.errors import BookError, Fault
 from brickbook.publish.corrections import Correction, needs_reason
+from brickbook.publish.pdf import print_pdf
 from brickbook.publish.shared import publish_site
-from brickbook.publish.site import Published, publish_chargers
+from brickbook.publish.site import Published, publish_chargers, site_folder
 
 __all__ = ["publish"]
 
@@ -30,6 +31,8 @@ def publish(
     why: Annotated[str, Parameter(help="Reason, for readers, of what has changed since it was published.")] = "",
     draft: Annotated[bool, Parameter(help="Pages to look at: nothing is published.", negative="")] = False,
     force: Annotated[bool, Parameter(help="Also what has not changed.", negative="")] = False,
+    pdf: Annotated[bool, Parameter(help="Also as PDF, printed by a browser on this machine.", negative="")] = False,
+    appendices: Annotated[bool, Parameter(help="With --pdf: print what is folded too.", negative="")] = False,
     book: BookOption = Path(),
 ) -> int:
     """Write the reports and the site around them as plain files, into derived/report/.
@@ -56,6 +59,12 @@ def publish(
     for one in held:
         sys.stderr.write(f"error: {_held_fault(one)}\n")
     console().print(f"The {'draft' if draft else 'site'} begins at: {site.index}")
+    if pdf:
+        folder, waiting = site_folder(opened, draft=draft), {one.slug for one in held}
+        ready = [slug for slug in good if slug not in waiting]
+        printed = (print_pdf(folder / f"{s}.html", folder / f"{s}.pdf", appendices=appendices) for s in ready)
+        for _ in progress(printed, len(ready), "printing", lambda path: path.name):
+            pass
     return 1 if faults or held else 0
 
 

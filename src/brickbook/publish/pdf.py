@@ -45,7 +45,7 @@ def print_pdf(page: Path, into: Path, *, appendices: bool = False) -> Path:
                 str(into),
                 "",
                 "no browser was found to print with (Chromium or a relative of it).",
-                f"Open {page.name} in any browser and print it from there: the PDF will be the same.",
+                f"Open {page.name} in any browser and print it from there: the same pages; heads and page numbers are as that browser sets them.",
             )
         )
     with tempfile.TemporaryDirectory() as folder:
@@ -80,5 +80,5 @@ def print_pdf(page: Path, into: Path, *, appendices: bool = False) -> Path:
 
 
 def _failed(into: Path, browser: str, page: Path, said: str) -> Fault:
-    remedy = f"Open {page.name} in a browser and print it from there: the PDF will be the same."
+    remedy = f"Open {page.name} in a browser and print it from there: the same pages; heads and page numbers are as that browser sets them."
     return Fault(str(into), "", f"{browser} did not print: {said}.", remedy)

@@ -282,6 +282,7 @@ def _page_digest(book: Book, slug: str) -> str:
     folder = book.root / "chargers" / slug
     for path in (
         book.derived(slug) / "result.json",
+        book.derived(slug) / "conclusion.json",
         folder / "verdict.md",
         folder / "notes.md",
         folder / "published.jsonl",
