@@ -45,7 +45,7 @@ def print_pdf(page: Path, into: Path, *, appendices: bool = False) -> Path:
                 str(into),
                 "",
                 "no browser was found to print with (Chromium or a relative of it).",
-                f"Open {page.name} in any browser and print it from there: the same pages; heads and page numbers are as that browser sets them.",
+                _by_hand(page),
             )
         )
     with tempfile.TemporaryDirectory() as folder:
@@ -80,5 +80,11 @@ def print_pdf(page: Path, into: Path, *, appendices: bool = False) -> Path:
 
 
 def _failed(into: Path, browser: str, page: Path, said: str) -> Fault:
-    remedy = f"Open {page.name} in a browser and print it from there: the same pages; heads and page numbers are as that browser sets them."
-    return Fault(str(into), "", f"{browser} did not print: {said}.", remedy)
+    return Fault(str(into), "", f"{browser} did not print: {said}.", _by_hand(page))
+
+
+def _by_hand(page: Path) -> str:
+    return (
+        f"Open {page.name} in any browser and print it from there: the same pages, with heads and page numbers as that "
+        "browser sets them."
+    )
