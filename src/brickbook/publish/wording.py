@@ -41,16 +41,26 @@ _ORDER = (*_SAID, "ambient_c")
 
 def conditions_text(conditions: Mapping[str, Scalar]) -> str:
     """Conditions in one line, supply first: "230 V 50 Hz, port C1, 20 V contract, 50 % load"."""
-    keys = sorted((k for k in conditions if k != "mains_hz"), key=lambda k: _ORDER.index(k) if k in _ORDER else 99)
+    said_in_contract = _names_ports(conditions)
+    left_out = ("mains_hz", "ports") if said_in_contract else ("mains_hz",)
+    keys = sorted((k for k in conditions if k not in left_out), key=lambda k: _ORDER.index(k) if k in _ORDER else 99)
     parts = []
     for key in keys:
         said = _SAID[key](conditions[key]) if key in _SAID else describe_condition(key, conditions[key])
+        if key == "contract" and said_in_contract:
+            said = str(conditions[key])
         if key == "mains_v" and "mains_hz" in conditions:
             said += f"{_SPACE}{_number(conditions['mains_hz'])}{_SPACE}Hz"
         parts.append(said)
     if "mains_hz" in conditions and "mains_v" not in conditions:
         parts.insert(0, describe_condition("mains_hz", conditions["mains_hz"]))
     return minus_signs(", ".join(parts))
+
+
+def _names_ports(conditions: Mapping[str, Scalar]) -> bool:
+    """Whether the contract names the ports already: "C1 20 V + A1 5 V"."""
+    ports, contract = str(conditions.get("ports", "")), str(conditions.get("contract", ""))
+    return "+" in ports and all(f"{port} " in contract for port in ports.split("+"))
 
 
 def shared_conditions(many: Sequence[Conditions]) -> Conditions:

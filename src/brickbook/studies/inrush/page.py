@@ -149,10 +149,11 @@ def _port_chart(figure: Figure, shots: Sequence[_Shot], port: str, *, rising: bo
         limit_v = 0.95 * figure.conditions.number("output_v")
     x = figure.value * factor
     top = max(*series[0].y, limit_v)
-    what = "output after" if rising else "output lasts for"
+    after = _seconds(figure.value)
+    told = f"gives output {after} after mains comes" if rising else f"keeps its output for {after} once mains has gone"
     return Chart(
         id=f"inrush-{port.lower()}-{'on' if rising else 'off'}",
-        title=f"{port}: {what} {_seconds(figure.value)}",
+        title=f"{port} {told}",
         alt=f"Voltage of port {port} about the instant mains {'comes' if rising else 'goes'}.",
         x=Axis("time from mains applied" if rising else "time from mains gone", unit),
         y=Axis("output voltage", "V", low=min(0.0, *series[0].y)),
