@@ -282,7 +282,7 @@ def _labels_beside(
     limits: list[tuple[float, Key | None, tuple[str, ...]]] = []
     for limit in chart.limits:
         end = _limit_end(limit, x_scale)
-        if end is not None and y_scale.low <= end <= y_scale.high:
+        if limit.name and end is not None and y_scale.low <= end <= y_scale.high:
             limits.append((down(end), None, wrap(limit.name, 168, letter, 3)))
     direct: list[tuple[float, Key | None, tuple[str, ...]]] = []
     if keys and len(curves) <= 6:

@@ -25,7 +25,7 @@ import vl_convert
 
 from brickbook.core.page import Axis, Chart, LimitLine
 from brickbook.publish.charts import drawn_svg, in_the_dark, off_scale, vega_lite
-from brickbook.publish.looks import MUTED, PAPER, Size, spread, wrap
+from brickbook.publish.looks import MUTED, PAPER, Size, spread, text_width, wrap
 from brickbook.publish.specs import Json, letters
 
 __all__ = ["FRAMES", "SAFE_RATIO", "SQUARE", "VIDEO", "Frame", "Theme", "digest_of", "draw", "parts_of", "picture"]
@@ -138,7 +138,7 @@ def picture(chart: Chart, frame: Frame, *, caption: str = "", credit: str = "", 
     """
     width, height = frame.safe
     title = _title(chart.title, width, frame)
-    chart, tags, key = (chart, (), []) if frame.beside else _limits_apart(chart, width)
+    chart, tags, key = _upright_apart(chart) if frame.beside else _limits_apart(chart, width)
     last = [(line, _SMALL) for line in wrap(credit, width, _SMALL, 1) if credit]
     head = _height(title) + _height(key)
     for most in (3, 2, 1, 0):
@@ -181,6 +181,20 @@ def draw(spec: Json, frame: Frame, *, name: str, alt: str) -> tuple[str, bytes]:
     return svg, bytes(vl_convert.svg_to_png(svg, scale=1.0))
 
 
+def _upright(limit: LimitLine) -> bool:
+    """Whether a limit stands upright: one x for all its y."""
+    return len(limit.x) > 1 and max(limit.x) - min(limit.x) <= 1e-9 * max(abs(max(limit.x)), 1.0)
+
+
+def _upright_apart(chart: Chart) -> tuple[Chart, tuple[tuple[LimitLine, str], ...], list[tuple[str, float]]]:
+    """The chart without names on its upright limits, and those names: they stand at the lines, not beside the plot."""
+    if chart.bars is not None or chart.strip is not None:
+        return chart, (), []
+    found = tuple((limit, limit.name) for limit in chart.limits if _upright(limit))
+    limits = tuple(replace(limit, name="") if _upright(limit) else limit for limit in chart.limits)
+    return replace(chart, limits=limits), found, []
+
+
 def _limits_apart(
     chart: Chart, width: float
 ) -> tuple[Chart, tuple[tuple[LimitLine, str], ...], list[tuple[str, float]]]:
@@ -200,7 +214,7 @@ def _limits_apart(
 
 
 def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
-    """Each limit's letter at the end of its line: right of the plot, or at the top of an upright line."""
+    """Each limit's letter or name at the end of its line: right of the plot, or at the top of an upright line."""
     scales = next(
         (layer["encoding"] for layer in spec["layer"] if _has_domain(layer, "x") and _has_domain(layer, "y")), None
     )
@@ -220,9 +234,10 @@ def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
         ys = [limit.y] if isinstance(limit.y, (int, float)) else [y for y in limit.y if math.isfinite(y)]
         if not ys or (scales["y"]["scale"]["type"] == "log" and min(ys) <= 0):
             continue
-        if len(limit.x) and max(limit.x) - min(limit.x) <= 1e-9 * max(abs(max(limit.x)), 1.0):
+        if _upright(limit):
             x, y = place("x", float(limit.x[0]), width), height - place("y", float(max(ys)), height)
-            out += letters([(x, y - 8, mark)], _LETTER, align="center", halo=True)
+            half = min(text_width(mark, _LETTER), width) / 2
+            out += letters([(min(max(x, half), width - half), max(y - 9, 8), mark)], _LETTER, align="center", halo=True)
         else:
             beside.append((height - place("y", float(ys[-1]), height), mark))
     at = spread([y for y, _ in beside], [_LETTER * 1.1] * len(beside), -_LETTER, height + _LETTER)
