@@ -258,7 +258,12 @@ def test_choose(shelf_book, devices, capsys):
     assert choose(devices, json=True, book=shelf_book.root) == 0
     found = json.loads(capsys.readouterr().out)
     assert {c["charger"]: c["suffices"] for c in found["chargers"]} == {"alder": True, "birch": True, "cedar": True}
-    assert found["best"] == {"smallest": "birch", "cheapest": "alder", "most efficient": "birch"}
+    assert found["best"] == {
+        "smallest": "birch", "cheapest": "alder", "most efficient": "birch", "cheapest with its energy": "birch",
+    }  # fmt: skip
+    one = found["chargers"][0]
+    assert one["price_and_energy"] == pytest.approx(30.0 + 3 * one["cost_per_year"])
+    assert found["stale"] == []
     laptop = found["chargers"][0]["devices"][0]
     assert (laptop["device"], laptop["basis"], laptop["enough"]) == ("laptop", "claimed", True)
     assert found["chargers"][0]["cost_per_year"] == pytest.approx(found["chargers"][0]["energy_kwh_per_year"] * 0.25)

@@ -13,6 +13,7 @@ from brickbook.commands.common import BookOption, JsonOption, console, open_book
 from brickbook.core.errors import BookError, Fault
 from brickbook.library.chosen import Choice, Choices, choose_among
 from brickbook.library.devices import read_devices
+from brickbook.library.stale import stale_among, stale_words
 from brickbook.publish.chosen import SHARING_WORDS, interruption_words, measured_words, placed_words
 from brickbook.publish.numbers import figure_text
 
@@ -25,6 +26,7 @@ def choose(
     *,
     charger: Annotated[list[str] | None, Parameter(help="Only this charger; may be given again.", negative="")] = None,
     mains_v: Annotated[float | None, Parameter(help="Mains voltage for energy and cost [V].")] = None,
+    years: Annotated[float, Parameter(help="Years over which price and energy are added up.")] = 3.0,
     json: JsonOption = False,
     book: BookOption = Path(),
 ) -> int:
@@ -42,17 +44,21 @@ def choose(
         ) from error
     listed = read_devices(text, str(devices))
     opened = open_book(book)
-    found = choose_among(opened, wanted(opened, charger or ()), listed, mains_v=mains_v)
+    found = choose_among(opened, wanted(opened, charger or ()), listed, mains_v=mains_v, years=years)
+    stale = stale_among(opened, (choice.slug for choice in found.choices))
     if json:
         print_json(
             {
                 "chargers": [_json(c) for c in found.choices],
                 "best": {words: None if c is None else c.slug for words, c in found.best.items()},
                 "not_analysed": list(found.missing),
+                "stale": list(stale),
             }
         )
         return 0
     _print(found)
+    if stale:
+        console().print(Text(stale_words(stale)), style="bold")
     return 0
 
 
@@ -93,6 +99,8 @@ def _json(choice: Choice) -> dict[str, Any]:
         "energy_kwh_per_year": choice.energy_kwh,
         "u_energy_kwh_per_year": None if choice.energy is None else float(choice.energy.u),
         "cost_per_year": None if choice.cost is None else float(choice.cost.value),
+        "years": choice.years,
+        "price_and_energy": None if choice.whole_cost is None else float(choice.whole_cost.value),
     }
 
 
@@ -107,7 +115,8 @@ def _print(found: Choices) -> None:
             table.add_row(*(Text(words) for words in (*first, placed.device.name, *placed_words(placed))))
         table.add_section()
     out.print(table)
-    facts = Table("Charger", "Volume", "Price", "Energy a year", "Cost a year", title="And", title_justify="left")
+    over = f"Price and {choices[0].years:g} years" if choices else "Price and energy"
+    facts = Table("Charger", "Volume", "Price", "Energy a year", "Cost a year", over, title="And", title_justify="left")
     for choice in choices:
         price = choice.charger.price
         facts.add_row(
@@ -118,6 +127,7 @@ def _print(found: Choices) -> None:
             measured_words(choice.cost, choice.currency)
             if choice.price_per_kwh is not None
             else "no price of energy in book.toml",
+            measured_words(choice.whole_cost, choice.currency),
         )
     out.print(facts)
     for choice in choices:

@@ -26,6 +26,7 @@ from brickbook.library.comparing import Comparison, Difference
 from brickbook.library.page import retest_section, shelf_order
 from brickbook.library.retest import Retest, compare_samples
 from brickbook.library.shelf import Shelf, better_end
+from brickbook.library.stale import stale_among, stale_words
 from brickbook.library.standing import places
 from brickbook.publish.numbers import figure_text, plain_text
 from brickbook.publish.pages import css_string, environment, file_address, style_sheet
@@ -68,19 +69,28 @@ def compare(
     if not figure:
         raise BookError(Fault("FIGURE", "", "is missing.", "For example: brickbook compare no_load_power_w"))
     when = parse_pairs(set_ or (), "--set")
-    with open_catalogue([opened, *(open_book(path) for path in also_book or ())]) as catalogue:
+    books = [opened, *(open_book(path) for path in also_book or ())]
+    with open_catalogue(books) as catalogue:
+        by_name = dict(zip(catalogue.books, books, strict=True))
         found = compare_shelf(catalogue, figure, when, further=with_ or (), against=against, repeat_u=repeat_u)
     shelf, compared, front = found.shelf, found.comparison, found.front
+    shown = [shelf.entries[k] for k in shelf_order(shelf, compared)]
+    stale = tuple(
+        slug for name, one in by_name.items() for slug in stale_among(one, (e.charger for e in shown if e.book == name))
+    )
     if html is not None:
         _write_page(html, opened, found.sections, shelf, compared)
     if json:
         print_json(
             _json(shelf, compared, found.against, found.missing)
+            | {"stale": list(stale)}
             | ({} if front is None else {"front": _front_json(front)})
         )
         return 0
     for section in found.sections:
         _print(section, top)
+    if stale:
+        console().print(Words(stale_words(stale), style="bold"))
     if found.missing:
         console().print(f"Not analysed yet, and not in here: {', '.join(found.missing)}")
     if html is not None:
@@ -101,10 +111,13 @@ def _samples(book: Book, sample: Sequence[str], *, json: bool, html: Path | None
     section = retest_section(first, second, found)
     if html is not None:
         _write_page(html, book, [section], None, None)
+    stale = stale_among(book, (first, second))
     if json:
-        print_json(_retest_json(first, second, found))
-    else:
-        _print(section, 60)
+        print_json(_retest_json(first, second, found) | {"stale": list(stale)})
+        return 0
+    _print(section, 60)
+    if stale:
+        console().print(Words(stale_words(stale), style="bold"))
     return 0
 
 

@@ -32,6 +32,8 @@ class Choice:
         It takes in a year [kWh].
     price_per_kwh, currency
         Of the book.
+    years
+        Over which price and energy are added up.
     """
 
     slug: str
@@ -41,6 +43,7 @@ class Choice:
     energy: Measured | None
     price_per_kwh: float | None
     currency: str
+    years: float = 3.0
 
     @property
     def cost(self) -> Measured | None:
@@ -59,6 +62,11 @@ class Choice:
         return None if price is None or price.currency != self.currency else price.amount
 
     @property
+    def whole_cost(self) -> Measured | None:
+        """Price and the cost of its energy over the years [currency]."""
+        return None if self.cost is None or self.price is None else self.cost * self.years + self.price
+
+    @property
     def energy_kwh(self) -> float | None:
         """It takes in a year [kWh]."""
         return None if self.energy is None else float(self.energy.value)
@@ -73,7 +81,8 @@ class Choices:
     choices
         In that order.
     best
-        "smallest", "cheapest", "most efficient" to the one that suffices and is known to be so.
+        "smallest", "cheapest", "most efficient", "cheapest with its energy" to the one that suffices and is known to be
+        so.
     missing
         Chargers without figures: by their makers' claims alone.
     """
@@ -84,7 +93,12 @@ class Choices:
 
 
 def choose_among(
-    book: Book, slugs: Sequence[str], devices: Sequence[Device], *, mains_v: float | None = None
+    book: Book,
+    slugs: Sequence[str],
+    devices: Sequence[Device],
+    *,
+    mains_v: float | None = None,
+    years: float = 3.0,
 ) -> Choices:
     """The best use of each charger for some devices.
 
@@ -96,6 +110,8 @@ def choose_among(
         To be served.
     mains_v
         For energy and cost [V]; by default as `yearly_energy_kwh`.
+    years
+        Over which price and energy are added up.
 
     Raises
     ------
@@ -109,26 +125,28 @@ def choose_among(
         except BookError:
             figures = ()
             missing.append(slug)
-        choices.append(_choice(book, slug, figures, devices, mains_v))
+        choices.append(_choice(book, slug, figures, devices, mains_v, years))
     choices.sort(key=lambda c: (not c.use.suffices, -round(c.use.value, 6), c.slug))
     return Choices(tuple(choices), {words: _extreme(choices, of) for words, of in _BEST.items()}, tuple(missing))
 
 
 def _choice(
-    book: Book, slug: str, figures: Sequence[Figure], devices: Sequence[Device], mains_v: float | None
+    book: Book, slug: str, figures: Sequence[Figure], devices: Sequence[Device], mains_v: float | None, years: float
 ) -> Choice:
     described = book.charger(slug)
     offer = offer_of(described, figures)
     use = best_use(offer, devices)
     volume = next((f for f in figures if (f.study, f.name) == ("identity", "body_volume_cm3")), None)
     energy = yearly_energy_kwh(offer, use, mains_v=mains_v)
-    return Choice(slug, described, use, volume, energy, book.settings.energy_price_per_kwh, book.settings.currency)
+    settings = book.settings
+    return Choice(slug, described, use, volume, energy, settings.energy_price_per_kwh, settings.currency, years)
 
 
 _BEST: dict[str, Callable[[Choice], float | None]] = {
     "smallest": lambda choice: choice.volume_cm3,
     "cheapest": lambda choice: choice.price,
     "most efficient": lambda choice: choice.energy_kwh,
+    "cheapest with its energy": lambda choice: None if choice.whole_cost is None else float(choice.whole_cost.value),
 }
 
 

@@ -128,7 +128,11 @@ def _retests(catalogue: Catalogue, book: Book) -> list[Section]:
             one, other = load(book, pair["one"]), load(book, pair["other"])
         except BookError:
             continue  # not analysed any more
-        out.append(retest_section(pair["first"], pair["second"], compare_samples(one.figures, other.figures, instruments=book.instruments)))
+        out.append(
+            retest_section(
+                pair["first"], pair["second"], compare_samples(one.figures, other.figures, instruments=book.instruments)
+            )
+        )
     return out
 
 

@@ -168,9 +168,7 @@ def split_budget(figure: Figure, instruments: Collection[str]) -> SplitBudget:
 
 def _is_shared(component: Component, instruments: Collection[str]) -> bool:
     name, colon, _ = component.source.partition(": ")
-    return (
-        component.kind == "B" and bool(colon) and name in instruments and ", linearity at " not in component.source
-    )
+    return component.kind == "B" and bool(colon) and name in instruments and ", linearity at " not in component.source
 
 
 def entry_bytes(stored: Stored, instruments: Collection[str]) -> bytes:
