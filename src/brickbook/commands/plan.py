@@ -77,11 +77,11 @@ def plan(
 
 
 def _made(book: Book, slug: str, size: Size | None) -> tuple[TestPlan, Changes | None]:
-    claims, instruments = book.charger(slug), book.instruments
+    claims, instruments, amps = book.charger(slug), book.instruments, book.bench_limits.amps
     if book.has_plan(slug):
         before = book.plan(slug, rules=STABILITY_RULES)
-        return renewed_plan(before, claims, book.settings, size, instruments=instruments)
-    return build_plan(slug, claims, book.settings, size or "standard", instruments=instruments), None
+        return renewed_plan(before, claims, book.settings, size, instruments=instruments, amps=amps)
+    return build_plan(slug, claims, book.settings, size or "standard", instruments=instruments, amps=amps), None
 
 
 def _heading(slug: str, made: TestPlan, rows: Sequence[_Row], *, missing: bool) -> str:

@@ -67,7 +67,7 @@ def _touch(mains: Mains, polarity: str) -> PlanTask:
         mains_v=mains.voltage_v,
         mains_hz=mains.frequency_hz,
         conditions=conditions,
-        by_hand=(PROCEDURE.steps[6].text, f"Switch off and verify that it is off, then put the plug in way {polarity}."),
+        by_hand=(PROCEDURE.steps[6].text, f"Switch off and verify that it is off; put the plug in way {polarity}."),
         ask=tuple(reading for reading in _ON_MAINS for _ in range(_REPEATS)),
         cautions=(*CAUTIONS, PROCEDURE.steps[6].caution, PROCEDURE.steps[7].caution),
         after=("*",),

@@ -5,17 +5,21 @@ The sharing study reads the same sheet.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from brickbook.core.charger import Charger
 from brickbook.core.outlets import Asked, end_contract, least_plugging, port_combinations, sweep_mains
 from brickbook.core.plan import Dwell, PlanStep, PlanTask, Size
 from brickbook.core.study import Settings
 from brickbook.studies.modes.procedure import PROCEDURE
+from brickbook.usbpd import required_fixed_supplies
 
 __all__ = ["tasks"]
 
 _OFFERS = Dwell(10.0, 10.0)  # no new capabilities for ten seconds (common practice, no source)
 _DRAW = Dwell(60.0, 60.0)
 _MANY = 6  # ports; beyond, all combinations are too many
+_SPR_W, _MOST_W = 100.0, 240.0  # USB PD: without extended power range, and with it
 
 
 def tasks(charger: Charger, settings: Settings, size: Size) -> tuple[PlanTask, ...]:
@@ -54,7 +58,7 @@ def tasks(charger: Charger, settings: Settings, size: Size) -> tuple[PlanTask, .
             by_hand=("Use cables marked for 5 A, and for extended power where a port is said to have it.",),
             cautions=PROCEDURE.every_caution,
             after=("identity",),
-            note=note,
+            note=" ".join(filter(None, (note, *_unclaimed(charger)))),
         ),
     )
 
@@ -71,6 +75,20 @@ def _combinations(charger: Charger, size: Size) -> tuple[tuple[tuple[str, ...], 
         more, left = port_combinations(charger, [count] if size == "short" else [2, count])
     note = f"Left out, as nothing printed tells them apart: {'; '.join(left)}." if left else ""
     return (*alone, *more), note
+
+
+def _unclaimed(charger: Charger) -> Iterator[str]:
+    """Fixed supplies that the USB PD power rules ask of a port and its maker does not claim: look for them."""
+    for port in charger.ports:
+        fixed = [output for output in port.outputs if output.kind == "fixed"]
+        rated_w = port.power_w or max((output.power_w for output in fixed), default=0.0)
+        if not fixed or not 0 < rated_w <= _MOST_W:
+            continue
+        claimed = {round(output.top_voltage_v, 2) for output in fixed}
+        lacking = [s for s in required_fixed_supplies(rated_w, epr=rated_w > _SPR_W) if s.voltage_v not in claimed]
+        if lacking:
+            words = ", ".join(f"{supply.voltage_v:g} V {supply.current_a:g} A" for supply in lacking)
+            yield f"{port.id}: the USB PD power rules ask {words} of {rated_w:g} W as well, which is not claimed."
 
 
 def _offered(charger: Charger, ports: tuple[str, ...], last: str = "") -> PlanStep:
