@@ -296,8 +296,9 @@ class TestCombinations:
 
 
 class TestTasks:
-    @pytest.mark.parametrize("slug", SLUGS)
-    @pytest.mark.parametrize("size", ["short", "standard", "full"])
+    @pytest.mark.parametrize(
+        ("slug", "size"), [*((slug, "standard") for slug in SLUGS), ("plover-67", "short"), ("plover-67", "full")]
+    )
     def test_a_plan_can_be_done(self, slug, size):
         of = example(slug)
         made = example_plan(slug, size)
@@ -320,8 +321,8 @@ class TestTasks:
                 if set(other.studies) & set(task.after) and other.id != task.id:
                     assert place[other.id] < place[task.id]
 
-    @pytest.mark.parametrize("slug", SLUGS)
-    def test_a_larger_campaign_holds_every_study_of_a_smaller(self, slug):
+    def test_a_larger_campaign_holds_every_study_of_a_smaller(self):
+        slug = "plover-67"
         seen = [
             {s for t in example_plan(slug, size).tasks for s in t.studies} for size in ("short", "standard", "full")
         ]
