@@ -86,7 +86,9 @@ def publish_site(book: Book, *, draft: bool = False, held: Sequence[str] = (), f
         return Site(folder / "index.html", 0, len(known), 0)
     made = unchanged = 0
     names = [f"{slug}.html" for slug in facts]
-    for name, content in _pages(book, facts, draft=draft, held=held):
+    compared = _compared_from(book, facts)
+    same = (bool(held) or state.get("compared") == compared) and not force and (folder / "comparison.html").exists()
+    for name, content in _pages(book, facts, draft=draft, comparison=not same):
         names.append(name)
         if content is None or _same(folder / name, content):
             unchanged += 1
@@ -96,12 +98,14 @@ def publish_site(book: Book, *, draft: bool = False, held: Sequence[str] = (), f
     gone = [name for name in known if name not in names]
     for name in gone:
         (folder / name).unlink(missing_ok=True)
-    book.write(state_path, json.dumps({"made_from": digest, "files": sorted(names)}, indent=1).encode())
+    kept = state.get("compared") if same else compared
+    known_now = {"made_from": digest, "compared": kept, "files": sorted(names)}
+    book.write(state_path, json.dumps(known_now, indent=1).encode())
     return Site(folder / "index.html", made, unchanged, len(gone))
 
 
 def _pages(
-    book: Book, facts: Mapping[str, Mapping[str, Any]], *, draft: bool, held: Sequence[str]
+    book: Book, facts: Mapping[str, Mapping[str, Any]], *, draft: bool, comparison: bool
 ) -> Iterator[tuple[str, bytes | None]]:
     """File name and content of each page; no content: leave the file as it is."""
     settings = book.settings
@@ -112,8 +116,7 @@ def _pages(
     for view in _index_views(book, facts, news, draft=draft):
         name = "index.html" if view.sorted_by is None else view.views[view.sorted_by]
         yield name, render_index(view, frame).encode()
-    there = (site_folder(book, draft=draft) / "comparison.html").exists()
-    yield "comparison.html", None if held and there else _comparison(book, facts, frame).encode()
+    yield "comparison.html", _comparison(book, facts, frame).encode() if comparison else None
     methods: dict[str, dict[str, None]] = {}
     for found in facts.values():
         for figure, ways in found["methods"].items():
@@ -278,6 +281,14 @@ def _state(path: Path) -> dict[str, Any]:
 
 def _same(path: Path, content: bytes) -> bool:
     return path.exists() and path.read_bytes() == content
+
+
+def _compared_from(book: Book, facts: Mapping[str, Mapping[str, Any]]) -> str:
+    """What the comparison depends on: all results, and what stands around every page."""
+    total = hashlib.sha256(page_code_digest().encode() + (book.root / "book.toml").read_bytes())
+    for slug, found in facts.items():
+        total.update(f"{slug} {found['result']}\n".encode())
+    return total.hexdigest()
 
 
 def _digest(book: Book, facts: Mapping[str, Mapping[str, Any]], held: Sequence[str]) -> str:

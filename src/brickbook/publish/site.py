@@ -259,6 +259,7 @@ def _facts(book: Book, slug: str, stored: Stored, publications: Sequence[Publica
             kinds.setdefault(re.sub(r"[\d.,+-]+", "#", figure.method), figure.method)
     return {
         "name": book.charger(slug).name,
+        "result": hashlib.sha256((book.derived(slug) / "result.json").read_bytes()).hexdigest(),
         "cells": [None if f is None else figure_json(replace(f, sources=(), budget=())) for f in cells],
         "decisions": Counter(f.decision for f in stored.findings),
         "warnings": sum(n.severity == "warning" for n in stored.notes),
