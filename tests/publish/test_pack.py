@@ -20,8 +20,7 @@ import pytest
 import yaml
 
 from brickbook.analysis import analyse_charger, load, save
-from brickbook.book import Book
-from brickbook.book.portable import used_instruments
+from brickbook.book import Book, used_instruments
 from brickbook.cli import run
 from brickbook.core.errors import BookError, BrickbookError, PublishError, ReadError
 from brickbook.core.page import Axis, Chart, Series

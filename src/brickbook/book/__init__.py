@@ -4,6 +4,14 @@ from brickbook.book._files import write_atomic
 from brickbook.book._lock import Holder
 from brickbook.book.book import Book, slug_problem
 from brickbook.book.entries import IndexEntry
+from brickbook.book.portable import (
+    Adopted,
+    adopt,
+    portable_files,
+    remove_staged,
+    staging_folder,
+    used_instruments,
+)
 from brickbook.book.publications import (
     Publication,
     PublishedFigure,
@@ -14,6 +22,7 @@ from brickbook.book.publications import (
 from brickbook.book.settings import BenchLimits, BookSettings, PublishSettings, TextFile
 
 __all__ = [
+    "Adopted",
     "BenchLimits",
     "Book",
     "BookSettings",
@@ -24,8 +33,13 @@ __all__ = [
     "PublishedFigure",
     "TextFile",
     "add_publication",
+    "adopt",
+    "portable_files",
     "published_state",
     "read_publications",
+    "remove_staged",
     "slug_problem",
+    "staging_folder",
+    "used_instruments",
     "write_atomic",
 ]

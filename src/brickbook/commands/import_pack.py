@@ -7,8 +7,7 @@ from pathlib import Path
 
 from rich.text import Text
 
-from brickbook.book import Book
-from brickbook.book.portable import Adopted
+from brickbook.book import Adopted, Book
 from brickbook.commands.analyse import analyse_chargers
 from brickbook.commands.common import console
 from brickbook.publish.pack import Compared, compare_with, restore

@@ -223,7 +223,7 @@ def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
     width, height = float(spec["width"]), float(spec["height"])
 
     def place(axis: str, value: float, length: float) -> float:
-        low, high = scales[axis]["scale"]["domain"]
+        low, high = (float(end) for end in scales[axis]["scale"]["domain"])
         if scales[axis]["scale"]["type"] == "log":
             low, high, value = math.log(low), math.log(high), math.log(value)
         return length * min(max((value - low) / (high - low), 0.0), 1.0)
@@ -268,7 +268,7 @@ def _rows_room(chart: Chart, frame: Frame) -> float:
     title = _title(f"{chart.title} (9 of 9)", width, frame)
     chrome = vega_lite(chart, size=_size(frame, 100.0, frame.row))["padding"]
     words = _height([("", _SMALL * 1.08), ("", _SMALL)])
-    return float(height - _height(title) - words - chrome["top"] - chrome["bottom"])
+    return height - _height(title) - words - float(chrome["top"]) - float(chrome["bottom"])
 
 
 def _fitted(chart: Chart, frame: Frame, room: float) -> tuple[Json, float]:
@@ -299,7 +299,7 @@ def _title(text: str, width: float, frame: Frame) -> list[tuple[str, float]]:
 
 
 def _height(lines: Sequence[tuple[str, float]]) -> float:
-    return sum(size * 1.25 for _, size in lines) + (_GAP if lines else 0.0)
+    return math.fsum(size * 1.25 for _, size in lines) + (_GAP if lines else 0.0)
 
 
 def _lines(

@@ -12,8 +12,7 @@ from typing import Any, Literal
 from brickbook import __version__
 from brickbook.analysis import Stored, code_digest, is_current, load
 from brickbook.analysis.codec import figure_json, finding_json
-from brickbook.book import Book, IndexEntry
-from brickbook.book.portable import portable_files, used_instruments
+from brickbook.book import Book, IndexEntry, portable_files, used_instruments
 from brickbook.core.errors import Fault, PublishError
 from brickbook.publish.pack.archive import Member, write_archive
 from brickbook.publish.pack.descriptor import About, PackFile, descriptor

@@ -11,8 +11,7 @@ from typing import Any
 
 from brickbook.analysis import load
 from brickbook.analysis.codec import figure_json, finding_json
-from brickbook.book import Book
-from brickbook.book.portable import Adopted, adopt, remove_staged, staging_folder
+from brickbook.book import Adopted, Book, adopt, remove_staged, staging_folder
 from brickbook.core.errors import BookError, Fault, ReadError
 from brickbook.publish.pack.reading import Bounds, Pack
 
