@@ -107,13 +107,13 @@ def test_up_to_eight_jobs_no_order_is_better(block):
 def test_the_search_for_many_jobs_finds_the_least_of_twelve_in_nearly_all_cases():
     rng = np.random.default_rng(5)
     ratios = []
-    for _ in range(20):
+    for _ in range(12):
         jobs, way = random_case(rng, 12)
         found = _improved(jobs, way)
         assert is_allowed(found.places, jobs)
         ratios.append(found.cost_s / _exact(jobs, way).cost_s)
     assert min(ratios) >= 1.0 - 1e-9
-    assert sum(ratio > 1.0 + 1e-9 for ratio in ratios) <= 3
+    assert sum(ratio > 1.0 + 1e-9 for ratio in ratios) <= 2
     assert max(ratios) < 1.05
 
 
@@ -121,8 +121,8 @@ def test_many_jobs_are_not_far_from_a_bound_that_nothing_can_beat():
     """The bound lets rings pass and takes rest as given after work without load, so it is low: 1.18 is the median."""
     rng = np.random.default_rng(5)
     ratios = []
-    for count in (20, 30):
-        for _ in range(3):
+    for count in (15, 20, 25):
+        for _ in range(2):
             jobs, way = random_case(rng, count)
             free = [replace(job, before=frozenset()) for job in jobs]
             found = ordered(free, way)

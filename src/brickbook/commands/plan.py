@@ -136,7 +136,7 @@ def _show(out: Console, rows: Sequence[_Row], times: Predicted, *, missing: bool
     out.print(table)
     out.print(Text(_sum(times)))
     _list(out, "By hand", {mark: sentence for sentence, mark in sentences.items()})
-    _list(out, "CAUTIONS", _cautions(rows))
+    _warn(out, rows)
     notes = [f"{n}: {row.task.note}" for n, row in enumerate(rows, 1) if row.task.note]
     if notes:
         out.print(Text("Notes"), style="bold")
@@ -207,6 +207,16 @@ def _ranges(numbers: Sequence[int], count: int) -> str:
         else:
             parts.append([number])
     return ", ".join(f"{p[0]}–{p[-1]}" if len(p) > 1 else f"{p[0]}" for p in parts)
+
+
+def _warn(out: Console, rows: Sequence[_Row]) -> None:
+    out.print(Text("CAUTIONS"), style="bold")
+    for numbers, cautions in _cautions(rows).items():
+        out.print(Text("  all tasks" if numbers == "all" else f"  tasks {numbers}"))
+        grid = Table.grid(padding=(0, 1))
+        for caution in cautions.split("\n"):
+            grid.add_row(Text("   –"), Text(caution))
+        out.print(grid)
 
 
 def _list(out: Console, title: str, items: dict[str, str]) -> None:

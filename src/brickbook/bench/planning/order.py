@@ -24,8 +24,8 @@ __all__ = ["EXACT", "Job", "Ordered", "Way", "ordered", "sequence_cost", "walk"]
 
 EXACT = 10
 _LONGEST_RUN = 4
-_KICKS = 60
-_SHORT_KICKS = 2000  # by the number of jobs: few of them are kicked more often
+_PATIENCE = 25  # kicks in a row that help nothing
+_SHORT_PATIENCE = 1000  # the same times the number of jobs: few jobs are kicked more often
 _TRIES = 20  # for a kick that precedence lets
 _KICK = 8  # longest part that a kick moves
 _EPS = 1e-9
@@ -166,12 +166,16 @@ def _improved(jobs: Sequence[Job], way: Way) -> Ordered:
     best = min((search.local(s, many) for s in starts), key=lambda s: sequence_cost(s, jobs, way))
     cost = sequence_cost(best, jobs, way)
     rng = np.random.default_rng(len(jobs))  # repeatable: the same plan each time
-    for _ in range(max(_KICKS, _SHORT_KICKS // len(jobs))):
+    idle = 0
+    while idle < max(_PATIENCE, _SHORT_PATIENCE // len(jobs)):
+        idle += 1
         kicked = next((k for k in (_kicked(best, jobs, rng) for _ in range(_TRIES)) if k is not None), None)
         if kicked is None:
             continue
         sequence = search.local(*kicked)
         less = sequence_cost(sequence, jobs, way)
+        if less < cost - _EPS:
+            idle = 0
         if less < cost + _EPS:  # as good counts too: the next kick begins elsewhere
             best, cost = sequence, less
     return Ordered(tuple(best), cost, exact=False)
