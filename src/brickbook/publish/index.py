@@ -72,6 +72,8 @@ class IndexInput:
         Column this table is sorted by, `None` for the book's order, and whether the smallest comes first.
     nobody
         Key figures that no charger has, and that are no columns for that reason.
+    further
+        Key figures that few chargers have, and those chargers: a table of its own below.
     """
 
     book: BookMeta
@@ -83,6 +85,7 @@ class IndexInput:
     sorted_by: int | None = None
     rising: bool = False
     nobody: tuple[str, ...] = ()
+    further: IndexInput | None = None
 
 
 def render_index(index: IndexInput, frame: Frame | None = None) -> str:
@@ -94,9 +97,10 @@ def render_index(index: IndexInput, frame: Frame | None = None) -> str:
         When an entry's cells and the columns differ in number, or two chargers share a slug.
     """
     faults = [
-        Fault("index", entry.slug, f"has {len(entry.cells)} cells for {len(index.columns)} columns")
-        for entry in index.entries
-        if len(entry.cells) != len(index.columns)
+        Fault("index", entry.slug, f"has {len(entry.cells)} cells for {len(table.columns)} columns")
+        for table in (index, *([index.further] if index.further else []))
+        for entry in table.entries
+        if len(entry.cells) != len(table.columns)
     ]
     slugs = [entry.slug for entry in index.entries]
     faults += [

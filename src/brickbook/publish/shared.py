@@ -12,11 +12,10 @@ from typing import Any
 from brickbook.analysis import study_rules
 from brickbook.analysis.codec import figure_of_json
 from brickbook.book import Book, read_publications
-from brickbook.core.errors import BookError
 from brickbook.library.catalogue import open_catalogue
-from brickbook.library.compared import compare_shelf
+from brickbook.library.comparison import comparison_sections
 from brickbook.library.shelf import better_end
-from brickbook.publish.comparison import ComparisonPart, render_comparison
+from brickbook.publish.comparison import render_comparison
 from brickbook.publish.corrections import Correction, changes_by_publication
 from brickbook.publish.facts import instrument_rows
 from brickbook.publish.feed import FeedMeta, News, atom_feed, robots_text, sitemap_xml
@@ -179,49 +178,48 @@ def _index_views(
     book: Book, facts: Mapping[str, Mapping[str, Any]], news: Sequence[News], *, draft: bool
 ) -> tuple[IndexInput, ...]:
     every = [h for s in STUDIES for h in s.headlines if h.index]
-    shown = [k for k in range(len(every)) if any(found["cells"][k] for found in facts.values())]
+    have = [sum(found["cells"][k] is not None for found in facts.values()) for k in range(len(every))]
+    most = [k for k in range(len(every)) if 2 * have[k] >= max(1, len(facts))]
+    few = [k for k in range(len(every)) if have[k] and k not in most]
+    meta = book_meta(book, draft=draft)
     corrected = {each.slug: each.at[:10] for each in news if each.number > 1}
-    entries = tuple(
-        IndexEntry(
+
+    def entry(slug: str, columns: Sequence[int]) -> IndexEntry:
+        found = facts[slug]
+        return IndexEntry(
             slug,
             book.charger(slug),
-            tuple(None if (cell := found["cells"][k]) is None else figure_of_json(cell) for k in shown),
+            tuple(None if (cell := found["cells"][k]) is None else figure_of_json(cell) for k in columns),
             found["decisions"],
             found["warnings"],
             found["published"][0][:10] if found["published"] else "",
             corrected.get(slug, ""),
             () if draft else beside(book, slug),
         )
-        for slug, found in facts.items()
-    )
+
+    rarely = [slug for slug in facts if any(facts[slug]["cells"][k] for k in few)]
     whole = IndexInput(
-        book_meta(book, draft=draft),
-        tuple(every[k].title for k in shown),
-        entries,
+        meta,
+        tuple(every[k].title for k in most),
+        tuple(entry(slug, most) for slug in facts),
         software=SOFTWARE,
-        nobody=tuple(every[k].title for k in range(len(every)) if k not in shown) if facts else (),
+        nobody=tuple(h.title for h, n in zip(every, have, strict=True) if not n) if facts else (),
+        further=IndexInput(meta, tuple(every[k].title for k in few), tuple(entry(slug, few) for slug in rarely))
+        if rarely
+        else None,
     )
-    if len(entries) < 2:
+    if len(facts) < 2:
         return (whole,)
-    return sorted_views(whole, [better_end(every[k].name) == "smallest" for k in shown])
+    return sorted_views(whole, [better_end(every[k].name) == "smallest" for k in most])
 
 
 def _comparison(book: Book, facts: Mapping[str, Mapping[str, Any]], frame: Frame) -> str:
-    parts = []
     with open_catalogue([book]) as catalogue:
-        for study, headline in ((s, h) for s in STUDIES for h in s.headlines if h.index):
-            try:
-                found = compare_shelf(catalogue, f"{study.id}/{headline.name}", headline.when)
-            except BookError:  # no charger has this figure
-                continue
-            if len(found.shelf.items) > 1:
-                parts.append(ComparisonPart(headline.title, found.sections[0]))
+        sections = comparison_sections(catalogue, book)
         rows = catalogue.rows("SELECT charger, title FROM chargers ORDER BY charger")
     titles = [row["title"] for row in rows]
-    named = {
-        row["title"]: row["charger"] for row in rows if row["charger"] in facts and titles.count(row["title"]) == 1
-    }
-    return render_comparison(parts, frame, named)
+    alone = [row for row in rows if row["charger"] in facts and titles.count(row["title"]) == 1]
+    return render_comparison(sections, frame, {row["title"]: row["charger"] for row in alone})
 
 
 def _news(book: Book, slug: str, found: Mapping[str, Any]) -> Iterator[News]:
