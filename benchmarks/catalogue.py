@@ -18,6 +18,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,8 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from brickbook.analysis import Analysis, load, save
+from brickbook.analysis import Analysis, Stored, load, save
+from brickbook.analysis.codec import charger_json
 from brickbook.book import Book
 from brickbook.core.charger import Charger, Nameplate, Output, Port, Price, Sample
 from brickbook.core.conditions import Conditions
@@ -39,6 +41,7 @@ from brickbook.library.entries import ENTRY_FILE, FIGURE, entry_bytes
 from brickbook.library.shelf import gather_shelf
 
 SAMPLE = 100  # chargers written as result.json too
+OWN = 500  # chargers of the second book, in which each was loaded a little differently
 SEED = 20261125
 
 
@@ -140,6 +143,25 @@ def make(book: Book, chargers: int, count: int) -> None:
         (target / ENTRY_FILE).write_bytes(whole[:start] + own.tobytes() + whole[start + own.nbytes :])
 
 
+def make_own(book: Book, count: int) -> None:
+    """Chargers whose loads were set by hand: each has conditions of its own, so that the words of each must be read."""
+    described, found = charger("x"), figures(count)
+    for k in range(OWN):
+        slug = f"c{k:05d}"
+        (book.root / "chargers" / slug).mkdir(parents=True)
+        own = [
+            replace(f, conditions=f.conditions.with_(load_a=f.conditions.number("load_a") + 1e-6 * (k + 1)))
+            if "load_a" in f.conditions
+            else f
+            for f in found
+        ]
+        stored = Stored(tuple(own), (), (), (), charger_json(described))
+        target = book.derived() / slug
+        target.mkdir(parents=True, exist_ok=True)
+        (target / "result.json").touch()
+        (target / ENTRY_FILE).write_bytes(entry_bytes(stored, ("wall-meter", "load-bank")))
+
+
 def plain(book: Book, slugs: list[str]) -> int:
     """The plain way: one result.json after the other, and what a comparison needs of it."""
     kept = []
@@ -221,6 +243,12 @@ def main() -> None:
         )
         w, p, _ = timed(lambda: catalogue.rows(sql), 3)
         print(f"the ten smallest by SQL: {1000 * w:.0f} ms wall, {1000 * p:.0f} ms processor")
+    own = Book.create(options.folder / "catalogue-benchmark-own", title="Own loads", publisher="Nobody")
+    make_own(own, options.figures)
+    w, p, _ = timed(lambda: refresh_catalogue(own))
+    scale = options.chargers / OWN
+    print(f"loads of their own: {w * scale:.1f} s wall, {p * scale:.1f} s processor (from {OWN} chargers)")
+    shutil.rmtree(own.root)
     start = "from brickbook.book import Book; from brickbook.library.catalogue import *; "
     opened = f"b = Book.open({str(root)!r}); "
     base = peak_mb(start)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import functools
 import hashlib
+import os
 import re
 import shutil
 import threading
@@ -282,15 +283,16 @@ class Book:
             When a folder in chargers/ has a name that is not a slug: it would be left out silently.
         """
         try:
-            folders = [p for p in (self.root / "chargers").iterdir() if p.is_dir() and not p.name.startswith(".")]
+            with os.scandir(self.root / "chargers") as inside:  # ten thousand of them: paths take five times as long
+                names = sorted(item.name for item in inside if item.is_dir() and not item.name.startswith("."))
         except FileNotFoundError:
             return ()
         except OSError as error:
             raise BookError(os_fault("chargers", "read", error)) from error
-        wrong = [(p.name, slug_problem(p.name)) for p in sorted(folders) if slug_problem(p.name)]
+        wrong = [(name, problem) for name in names if (problem := slug_problem(name))]
         if wrong:
             raise BookError(*(Fault(f"chargers/{n}", "", problem, "Rename the folder.") for n, problem in wrong))
-        return tuple(sorted(folder.name for folder in folders))
+        return tuple(names)
 
     def charger(self, slug: str) -> Charger:
         """What charger.toml says.

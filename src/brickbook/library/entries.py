@@ -5,7 +5,7 @@ ten thousand: numbers as arrays, words as 64-bit digests. The words themselves s
 and are read only when a digest has not been met in another charger. Such a file is a cache: it may be deleted.
 
     a line of magic; a line of JSON: facts of the charger, lengths of what follows; FIGURE rows; ERROR rows; FINDING
-    rows; zlib-compressed JSON, digest to words
+    rows; digests of the sources of error; digests of all words; the words, a line of JSON each, zlib-compressed
 
 A figure's budget is kept in the form comparison needs: errors of instruments, which figures of other chargers may
 share, one by one with their sign; other bounds as one number; scatter as one number with its degrees of freedom.
@@ -43,8 +43,8 @@ __all__ = [
     "split_budget",
 ]
 
-ENTRY_FILE = "entry-2.bin"  # the number rises when what is in it changes
-_MAGIC = b"Brickbook entry 2\n"
+ENTRY_FILE = "entry-3.bin"  # the number rises when what is in it changes
+_MAGIC = b"Brickbook entry 3\n"
 FACTS = ("title", "maker", "model", "form", "ports", "power_w", "price", "currency", "sample_date")
 FINDING_WORDS = (
     "rule", "title", "origin", "sense", "limit", "limit_high", "decision", "market", "source", "reading",
@@ -62,11 +62,13 @@ FIGURE = np.dtype(
         ("stated_u", "<f8"),
         ("scatter_u", "<f8"),
         ("scatter_dof", "<f8"),
+        ("errors", "<u8"),  # how many of the ERROR rows are its own; they stand in the figures' order
     ]
-)
-ERROR = np.dtype([("figure", "<u4"), ("source", "<u8"), ("u", "<f8")])
+)  # all of eight bytes: the rows of many entries are turned to columns as one table of numbers
+ERROR = np.dtype([("source", "<u4"), ("u", "<f4")])  # place among the entry's sources, signed contribution
 FINDING = np.dtype([("figure", "<u4"), ("kind", "<u8"), ("p_conform", "<f8")])
 Rows = NDArray[np.void]
+Digests = NDArray[np.uint64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,20 +80,30 @@ class Entry:
     facts
         Of the charger, in the order of `FACTS`.
     figures, errors, findings
-        Rows; those of the latter two name the figure's row.
-    packed
-        The words, still compressed.
+        Rows; those of findings name the figure's row.
+    sources
+        Digests of the sources of error, in the order ERROR rows count them.
+    digests, packed
+        Of all words, and the words themselves, still compressed.
     """
 
     facts: tuple[Any, ...]
     figures: Rows
     errors: Rows
     findings: Rows
+    sources: Digests
+    digests: Digests
     packed: bytes
+
+    def texts(self) -> dict[int, str]:
+        """Digest to words as JSON."""
+        if not len(self.digests):
+            return {}
+        return dict(zip(self.digests.tolist(), zlib.decompress(self.packed).decode().split("\n"), strict=True))
 
     def words(self) -> dict[int, Any]:
         """Digest to words."""
-        return {int(digest): words for digest, words in json.loads(zlib.decompress(self.packed)).items()}
+        return {digest: json.loads(text) for digest, text in self.texts().items()}
 
 
 def read_entry(data: bytes) -> Entry:
@@ -107,13 +119,17 @@ def read_entry(data: bytes) -> Entry:
     end = data.index(b"\n", len(_MAGIC))
     head = json.loads(data[len(_MAGIC) : end])
     place = end + 1
-    parts = []
-    for kind, count in zip((FIGURE, ERROR, FINDING), head["rows"], strict=True):
+    parts: list[NDArray[Any]] = []
+    for kind, count in zip((FIGURE, ERROR, FINDING, _DIGEST, _DIGEST), head["rows"], strict=True):
         parts.append(np.frombuffer(data, kind, count, place))
         place += kind.itemsize * count
     if len(data) - place != head["packed"]:
         raise ValueError(f"it should go on for {head['packed']} bytes and has {len(data) - place}")
-    return Entry(tuple(head["facts"]), parts[0], parts[1], parts[2], data[place:])
+    figures, errors, findings, sources, digests = parts
+    return Entry(tuple(head["facts"]), figures, errors, findings, sources, digests, data[place:])
+
+
+_DIGEST = np.dtype("<u8")
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,10 +203,11 @@ def entry_bytes(stored: Stored, instruments: Collection[str]) -> bytes:
         price.get("currency"),
         sample.get("date"),
     )
-    words: dict[int, Any] = {}
+    words: dict[int, str] = {}
     place = {figure.key: k for k, figure in reversed(list(enumerate(stored.figures)))}
+    sources: dict[int, int] = {}
     figures, errors = [], []
-    for k, figure in enumerate(stored.figures):
+    for figure in stored.figures:
         split = split_budget(figure, instruments)
         kind = [figure.study, figure.name, figure.unit, alike_text(alike_conditions(figure, port_count))]
         figures.append(
@@ -205,26 +222,33 @@ def entry_bytes(stored: Stored, instruments: Collection[str]) -> bytes:
                 split.stated_u,
                 split.scatter_u,
                 split.scatter_dof,
+                len(split.shared),
             )
         )
-        errors += [(k, _digest(source, words), u) for source, u in split.shared.items()]
+        errors += [(sources.setdefault(_digest(name, words), len(sources)), u) for name, u in split.shared.items()]
     findings = []
     for finding in stored.findings:
         plain = finding_json(finding)
         said = [plain[name] for name in FINDING_WORDS]
         findings.append((place[finding.figure], _digest(said, words), finding.p_conform))
     arrays = [
-        np.array(rows, dtype=kind).tobytes() for rows, kind in ((figures, FIGURE), (errors, ERROR), (findings, FINDING))
+        np.array(rows, dtype=kind)
+        for rows, kind in (
+            (figures, FIGURE),
+            (errors, ERROR),
+            (findings, FINDING),
+            (list(sources), _DIGEST),
+            (list(words), _DIGEST),
+        )
     ]
-    packed = zlib.compress(json.dumps(words, ensure_ascii=False).encode())
-    rows = [len(figures), len(errors), len(findings)]
-    head = json.dumps({"facts": facts, "rows": rows, "packed": len(packed)}, ensure_ascii=False)
-    return b"".join([_MAGIC, head.encode(), b"\n", *arrays, packed])
+    packed = zlib.compress("\n".join(words.values()).encode())
+    head = json.dumps({"facts": facts, "rows": [len(a) for a in arrays], "packed": len(packed)}, ensure_ascii=False)
+    return b"".join([_MAGIC, head.encode(), b"\n", *(array.tobytes() for array in arrays), packed])
 
 
-def _digest(said: Any, words: dict[int, Any]) -> int:
+def _digest(said: Any, words: dict[int, str]) -> int:
     """64-bit digest of some words, which are kept; of a hundred thousand, two share one with probability 3e-10."""
     text = json.dumps(said, ensure_ascii=False, sort_keys=True)
     digest = int.from_bytes(blake2b(text.encode(), digest_size=8).digest(), "little")
-    words[digest] = said
+    words[digest] = text
     return digest
