@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import struct
 import zlib
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -123,9 +124,28 @@ def test_a_number_keeps_its_unit(frame):
 def test_the_square_names_its_limits_outside_the_readings():
     svg, _ = draw(picture(CURVE, SQUARE), SQUARE, name="t", alt="a")
     words = [w for *_, w in texts(svg)]
-    assert "a: A published text with a long name (2025): least average; b: promised" in " ".join(words)
+    key = "a: A published text with a long name (2025): least average; b: promised"
+    assert key in " ".join(words).replace("\xa0", " ")
     assert {"a", "b"} <= set(words)
     assert CURVE.limits[0].name not in words
+
+
+def test_many_events_over_rows_get_letters_in_a_square():
+    events = [(2.0, "C1 plug"), (9.0, "C2 plug"), (15.0, "C2 unplug"), (30.0, "C2 plug")]
+    chart = replace(STRIP, limits=tuple(LimitLine(name, at) for at, name in events))
+    (part,) = parts_of(chart, SQUARE)
+    spec = picture(part, SQUARE)
+    svg, _ = draw(spec, SQUARE, name="t", alt="a")
+    found = [(x, words.replace("\xa0", " ")) for x, _, _, _, words in texts(svg)]
+    assert "a: C1 plug; b: C2 plug; c: C2 unplug" in [words for _, words in found]
+    # each letter stands at its event: the axis runs from 0 to 60 min
+    at = sorted({(x, words) for x, words in found if words in ("a", "b", "c")})  # a halo is drawn below each
+    assert [words for _, words in at] == ["a", "b", "c", "b"]
+    left = spec["padding"]["left"]
+    assert [x for x, _ in at] == pytest.approx([left + spec["width"] * t / 60 for t, _ in events], abs=0.5)
+    # in a wide frame there is room for the names
+    wide = [words for *_, words in texts(draw(picture(chart, VIDEO), VIDEO, name="t", alt="a")[0])]
+    assert {"C1 plug", "C2 plug", "C2 unplug"} <= set(wide)
 
 
 @pytest.mark.parametrize("chart", [BARS], ids=lambda c: c.id)

@@ -163,6 +163,9 @@ def test_every_file_is_in_the_descriptor_with_its_hash(packs):
             for one in (resource, *resource.get("copies", ())):
                 named[one["path"]] = one
         assert set(named) == set(archive.namelist()) - {"datapackage.json", "SHA256SUMS"}
+        names = [resource["name"] for resource in data["resources"]]
+        assert len(set(names)) == len(names)
+        assert all(re.fullmatch(r"[a-z0-9._-]+", name) for name in names)  # Data Resource: name
         for path, one in named.items():
             content = archive.read(path)
             assert one["bytes"] == len(content)

@@ -26,7 +26,7 @@ import vl_convert
 from brickbook.core.page import Axis, Chart, LimitLine
 from brickbook.publish.charts import drawn_svg, in_the_dark, off_scale, vega_lite
 from brickbook.publish.looks import MUTED, PAPER, Size, spread, text_width, wrap
-from brickbook.publish.specs import Json, letters
+from brickbook.publish.specs import Json, letters, rules
 
 __all__ = ["FRAMES", "SAFE_RATIO", "SQUARE", "VIDEO", "Frame", "Theme", "digest_of", "draw", "parts_of", "picture"]
 
@@ -38,6 +38,7 @@ _SMALL = 10.5
 _GAP = 7.0
 _BOLD = 1.07  # a bold line is wider than `text_width` says
 _LEAST_PLOT = 95.0
+_MANY = 3  # upright limits over rows, from which on they get letters in a square
 _ENGINE = version("vl-convert-python")
 _SPACE = "\N{NO-BREAK SPACE}"
 _HELD = "\N{INVISIBLE SEPARATOR}"  # stands for a space at which no line may end
@@ -87,7 +88,7 @@ class Frame:
 
 
 VIDEO = Frame("wide", 1920, 1080, beside=True, titles=((21.0, 2), (18.0, 2), (15.5, 3)), row=20.0)
-SQUARE = Frame("square", 1080, 1080, beside=False, titles=((20.0, 2), (17.0, 3), (15.0, 4)), row=40.0)
+SQUARE = Frame("square", 1080, 1080, beside=False, titles=((20.0, 2), (17.0, 3), (15.0, 4)), row=45.0)
 FRAMES = {frame.name: frame for frame in (VIDEO, SQUARE)}
 
 
@@ -151,7 +152,7 @@ def picture(chart: Chart, frame: Frame, *, caption: str = "", credit: str = "", 
     padding = spec["padding"]
     left, top = -padding["left"], -padding["top"] - head
     spec["layer"] += _lines(title, left, top, weight="bold")
-    spec["layer"] += _lines(key, left, top + _height(title)) + _tags(spec, tags)
+    spec["layer"] += _lines(key, left, top + _height(title)) + _tags(spec, tags, chart)
     foot = [*under, *last]
     bottom = height - head - padding["top"] - _height(foot)
     spec["layer"] += _lines(foot, left, bottom + _GAP, colour=MUTED)
@@ -204,17 +205,23 @@ def _limits_apart(
     """
     hidden = off_scale(chart)
     shown = [limit for limit in chart.limits if limit.name not in hidden]
-    if chart.bars is not None or chart.strip is not None or not shown:
+    in_rows = chart.bars is not None or chart.strip is not None
+    if not shown or (in_rows and len(shown) < _MANY):
         return chart, (), []
     names = list(dict.fromkeys(limit.name for limit in shown))
     marks = {name: "abcdefghijklmnop"[k % 16] for k, name in enumerate(names)}
-    lines = wrap("; ".join(f"{mark}: {name}" for name, mark in marks.items()), width, _LETTER * 0.92, 4)
+    words = "; ".join(f"{mark}:{_HELD}{name}" for name, mark in marks.items())
+    lines = [line.replace(_HELD, _SPACE) for line in wrap(words, width, _LETTER * 0.92, 4)]
     plain = replace(chart, limits=tuple(replace(limit, name="") for limit in chart.limits))
+    if in_rows:  # these are drawn here, lines and all: above the rows each name would take a line of its own
+        plain = replace(chart, limits=(), x=_whole_axis(chart))
     return plain, tuple((limit, marks[limit.name]) for limit in shown), [(line, _LETTER * 0.92) for line in lines]
 
 
-def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
+def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]], chart: Chart) -> list[Json]:
     """Each limit's letter or name at the end of its line: right of the plot, or at the top of an upright line."""
+    if chart.bars is not None or chart.strip is not None:
+        return _row_tags(spec, tags)
     scales = next(
         (layer["encoding"] for layer in spec["layer"] if _has_domain(layer, "x") and _has_domain(layer, "y")), None
     )
@@ -223,10 +230,7 @@ def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
     width, height = float(spec["width"]), float(spec["height"])
 
     def place(axis: str, value: float, length: float) -> float:
-        low, high = (float(end) for end in scales[axis]["scale"]["domain"])
-        if scales[axis]["scale"]["type"] == "log":
-            low, high, value = math.log(low), math.log(high), math.log(value)
-        return length * min(max((value - low) / (high - low), 0.0), 1.0)
+        return _place(scales[axis]["scale"], value, length)
 
     beside: list[tuple[float, str]] = []
     out: list[Json] = []
@@ -243,6 +247,25 @@ def _tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
     at = spread([y for y, _ in beside], [_LETTER * 1.1] * len(beside), -_LETTER, height + _LETTER)
     out += letters([(width + 6, y, mark) for y, (_, mark) in zip(at, beside, strict=True)], _LETTER)
     return out
+
+
+def _row_tags(spec: Json, tags: Sequence[tuple[LimitLine, str]]) -> list[Json]:
+    """Upright lines over the rows, each with its letter at the top."""
+    scale = next((layer["encoding"]["x"]["scale"] for layer in spec["layer"] if _has_domain(layer, "x")), None)
+    if scale is None or not tags:
+        return []
+    width, height = float(spec["width"]), float(spec["height"])
+    at = [(_place(scale, float(limit.y), width), mark) for limit, mark in tags if isinstance(limit.y, (int, float))]
+    lines = rules([(x, 8.0, x, height) for x, _ in at], width=1.2)
+    return lines + letters([(x, 0.0, mark) for x, mark in at], _LETTER, align="center", halo=True)
+
+
+def _place(scale: Json, value: float, length: float) -> float:
+    """Distance of a value from the low end of an axis [units], held inside it."""
+    low, high = (float(end) for end in scale["domain"])
+    if scale["type"] == "log":
+        low, high, value = math.log(low), math.log(high), math.log(max(value, 1e-300))
+    return length * min(max((value - low) / (high - low), 0.0), 1.0)
 
 
 def _has_domain(layer: Json, axis: str) -> bool:
@@ -266,9 +289,10 @@ def _rows_room(chart: Chart, frame: Frame) -> float:
     """Height there is for the rows of a chart [units]."""
     width, height = frame.safe
     title = _title(f"{chart.title} (9 of 9)", width, frame)
+    chart, _, key = (chart, (), []) if frame.beside else _limits_apart(chart, width)
     chrome = vega_lite(chart, size=_size(frame, 100.0, frame.row))["padding"]
     words = _height([("", _SMALL * 1.08), ("", _SMALL)])
-    return height - _height(title) - words - float(chrome["top"]) - float(chrome["bottom"])
+    return height - _height(title) - _height(key) - words - float(chrome["top"]) - float(chrome["bottom"])
 
 
 def _fitted(chart: Chart, frame: Frame, room: float) -> tuple[Json, float]:

@@ -112,7 +112,7 @@ def _licences(licence: Licence) -> dict[str, Any]:
     if not licence.words:
         return {}
     if licence.identifier:
-        return {"licenses": [{"name": licence.identifier, "title": licence.title, "path": licence.address}]}
+        return {"licenses": [{"name": licence.open_name, "title": licence.title, "path": licence.address}]}
     return {"licenses": [{"title": licence.words, "path": "LICENCE.txt"}]}
 
 

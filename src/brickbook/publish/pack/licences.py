@@ -18,6 +18,8 @@ class Licence:
         As it stands in book.toml.
     identifier
         SPDX identifier; empty when it is not one of the usual licences for data.
+    open_name
+        Identifier of the Open Definition, which Data Package asks for; from memory where it is not the SPDX one.
     title
         Full name.
     address
@@ -26,6 +28,7 @@ class Licence:
 
     words: str
     identifier: str = ""
+    open_name: str = ""
     title: str = ""
     address: str = ""
 
@@ -43,6 +46,7 @@ _KNOWN = {
         "https://opendatacommons.org/licenses/pddl/1-0/",
     ),
 }
+_OPEN_NAMES = {"ODC-By-1.0": "ODC-BY-1.0", "PDDL-1.0": "ODC-PDDL-1.0"}
 _BY_WORDS = {re.sub(r"[^a-z0-9]", "", key.lower()): key for key in _KNOWN} | {"cc010": "CC0-1.0", "cc0": "CC0-1.0"}
 
 
@@ -56,4 +60,4 @@ def licence_of(words: str) -> Licence:
     """
     key = _BY_WORDS.get(re.sub(r"[^a-z0-9]", "", words.lower()), "")
     title, address = _KNOWN.get(key, ("", ""))
-    return Licence(words.strip(), key, title, address)
+    return Licence(words.strip(), key, _OPEN_NAMES.get(key, key), title, address)

@@ -110,7 +110,7 @@ def all_rows(
 
 
 def as_csv(table: PackTable, rows: Sequence[Row]) -> bytes:
-    """The rows as CSV (RFC 4180, UTF-8): an empty cell is a missing value, infinity is INF, numbers are exact."""
+    """The rows as CSV (RFC 4180, UTF-8): empty is missing, infinity is INF, numbers are exact."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     names = [column.name for column in table.columns]
@@ -286,7 +286,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         if math.isnan(value):
             return ""
-        return repr(value) if math.isfinite(value) else "INF" if value > 0 else "-INF"
+        return repr(value).replace("e", "E") if math.isfinite(value) else "INF" if value > 0 else "-INF"
     return str(value)
 
 
