@@ -34,6 +34,7 @@ _VERBS = {
     "figures": ("figures:figures", "Draw the charts for video and posts, and write the cue sheet."),
     "pack": ("pack:pack", "Write a charger's data pack."),
     "publish": ("publish:publish", "Write reports and the index."),
+    "serve": ("serve:serve", "Serve the book to a browser on this computer."),
     "cable": ("cable:cable", "What a cable leaves at the device."),
     "limits": ("limits:limits", "List the published limits for a nameplate."),
     "usbpd": ("usbpd:usbpd", "Decode USB Power Delivery words."),

@@ -1,3 +1,8 @@
-"""The local web app over a book."""
+"""The local web app over a book: the same functions as the command line, in a browser."""
 
-__all__: list[str] = []
+from __future__ import annotations
+
+from brickbook.app.guard import Door
+from brickbook.app.site import create_app, serve_book
+
+__all__ = ["Door", "create_app", "serve_book"]

@@ -35,6 +35,7 @@ __all__ = [
     "merged",
     "save_charger",
     "save_words",
+    "toml_data",
     "words_seen",
 ]
 
@@ -76,6 +77,11 @@ def charger_seen(book: Book, slug: str) -> Seen:
     if text is None:
         raise BookError(Fault(file, "", "is missing.", "Write it, or remove the charger's folder."))
     return Seen(file, text)
+
+
+def toml_data(seen: Seen) -> dict[str, Any]:
+    """The data of a file, dates as ISO 8601 text; raises `BookError` when it is not TOML."""
+    return parse(seen.file, seen.text).data
 
 
 def charger_faults(seen: Seen, data: Mapping[str, Any]) -> tuple[Fault, ...]:
