@@ -111,9 +111,12 @@ def _one(main: MainShelf) -> Section:
     if chart is not None:
         blocks.append(chart)
     blocks.append(shelf_table(main.shelf, main.comparison, order))
-    blocks += left_out(main.shelf)
-    lead = main.shelf.conditions.full_text()
-    return Section("comparison", main.title, f"{main.shelf.words}: {lead}." if lead else "", tuple(blocks))
+    blocks += left_out(main.shelf, most=4)
+    taken = main.shelf.conditions.full_text()
+    lead = f"{main.shelf.words}{f': {taken}' if taken else ''}."
+    if main.shelf.by_size:
+        lead += " Compared by size, without the sign."
+    return Section("comparison", main.title, lead, tuple(blocks))
 
 
 def _retests(catalogue: Catalogue, book: Book) -> list[Section]:
@@ -137,8 +140,8 @@ def _retests(catalogue: Catalogue, book: Book) -> list[Section]:
 
 
 def _how(shelves: Sequence[MainShelf]) -> Section:
-    common = sorted({s.rpartition("\0")[2] for main in shelves for s in main.shelf.items.common})
-    meters = f" Errors of the instruments that figures have in common ({'; '.join(common)}) cancel." if common else ""
+    common = sorted({s.rpartition("\0")[2].partition(": ")[0] for main in shelves for s in main.shelf.items.common})
+    meters = f" Errors of the instruments that both were read by ({', '.join(common)}) cancel." if common else ""
     return Section(
         "comparison",
         "How this is compared",

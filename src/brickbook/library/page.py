@@ -8,8 +8,8 @@ from brickbook.core.conditions import describe_condition
 from brickbook.core.page import Axis, Bars, Block, Cell, Chart, Section, Series, Strip, TableBlock, Text
 from brickbook.library.comparing import Comparison
 from brickbook.library.pareto import Front
-from brickbook.library.retest import Retest
-from brickbook.library.shelf import Shelf, better_end
+from brickbook.library.retest import Change, Retest
+from brickbook.library.shelf import Shelf, better_end, words_of
 from brickbook.library.standing import places
 
 __all__ = ["front_section", "left_out", "retest_section", "shelf_chart", "shelf_order", "shelf_section", "shelf_table"]
@@ -182,18 +182,21 @@ def _spread(shelf: Shelf, comparison: Comparison) -> Block:
     return TableBlock("How the shelf is spread", ("", "Value"), tuple(rows))
 
 
-def left_out(shelf: Shelf) -> list[Block]:
-    """What was taken otherwise, and who has no such figure."""
+def left_out(shelf: Shelf, *, most: int | None = None) -> list[Block]:
+    """What was taken otherwise, at most so many ways of it, and who has no such figure."""
     blocks: list[Block] = []
     others = [g for g in shelf.groups if g.why_not]
     if others:
-        rows: list[tuple[Cell, ...]] = [(g.conditions.full_text(), g.chargers, g.why_not) for g in others]
+        shown = others[:most]
+        rows: list[tuple[Cell, ...]] = [(g.conditions.full_text(), g.chargers, g.why_not) for g in shown]
+        more = len(others) - len(shown)
         blocks.append(
             TableBlock(
                 "Taken otherwise, and not comparable with these",
                 ("Taken at", "Chargers", "What differs"),
                 tuple(rows),
                 align="lrl",
+                note=f"And in {more} more ways." if more else "",
             )
         )
     if shelf.without:
@@ -272,18 +275,25 @@ def _cloud(name: str, x: Shelf, y: Shelf, rows: list[tuple[int, ...]]) -> Series
 
 
 def retest_section(first: str, second: str, found: Retest) -> Section:
-    """Two samples of one model."""
-    different = found.different
-    rows: list[tuple[Cell, ...]] = [
-        (
-            f"{c.first.study}/{c.first.name} ({c.first.conditions.text()})",
-            c.first,
-            c.second,
-            f"{c.difference.e_n:.2f}" if np.isfinite(c.difference.e_n) else "—",
-            "different" if c.difference.different else "no difference shown",
+    """Two samples of one model: a row for each kind of figure, with the one that differs most surely."""
+    kinds: dict[tuple[str, str], list[Change]] = {}
+    for change in found.changes:  # the surest difference first
+        kinds.setdefault((change.first.study, change.first.name), []).append(change)
+    rows: list[tuple[Cell, ...]] = []
+    for (study, name), changes in sorted(kinds.items(), key=lambda item: not item[1][0].difference.different):
+        surest = changes[0]
+        where = surest.first.conditions.text()
+        count = sum(change.difference.different for change in changes)
+        rows.append(
+            (
+                f"{words_of(study, name)}{f' ({where})' if where else ''}",
+                surest.first,
+                surest.second,
+                f"{surest.difference.e_n:.2f}" if np.isfinite(surest.difference.e_n) else "—",
+                f"{count} of {len(changes)} differ" if count else "no difference shown",
+            )
         )
-        for c in found.changes[: max(_SHOWN, len(different))]
-    ]
+    different = found.different
     said = (
         f"{len(different)} of {len(found.changes)} figures differ"
         if different
@@ -295,6 +305,6 @@ def retest_section(first: str, second: str, found: Retest) -> Section:
         "changed the model. "
         f"Figures that only one of them has: {len(found.only_first)} and {len(found.only_second)}."
     )
-    head = ("Figure", first, second, "E_n", "")
-    table = TableBlock("Figure by figure", head, tuple(rows), align="lrrrl")
+    head = ("Figure, where it differs most surely", first, second, "E_n", "Of its kind")
+    table = TableBlock("Kind by kind", head, tuple(rows), align="lrrrl")
     return Section("comparison-samples", f"{first} and {second}", "", (text, table))

@@ -19,7 +19,7 @@ from brickbook.library.comparing import Items
 from brickbook.library.likeness import difference_in_words
 from brickbook.studies import STUDIES
 
-__all__ = ["Group", "OnShelf", "Shelf", "better_end", "gather_shelf"]
+__all__ = ["Group", "OnShelf", "Shelf", "better_end", "gather_shelf", "words_of"]
 
 # Which end is the good one; for figures not named here neither is (common practice, no source).
 _SMALL_IS_GOOD = (
@@ -157,7 +157,7 @@ def gather_shelf(catalogue: Catalogue, figure: str, when: Mapping[str, Scalar] |
     return Shelf(
         study=study,
         name=name,
-        words=_words(study, name),
+        words=words_of(study, name),
         unit=chosen["unit"],
         conditions=at,
         entries=entries,
@@ -335,7 +335,8 @@ def _parse_alike(text: str) -> Conditions:
     return Conditions.of(found)
 
 
-def _words(study: str, name: str) -> str:
+def words_of(study: str, name: str) -> str:
+    """Words for a figure's name."""
     for one in STUDIES:
         if one.id == study:
             return one.figure_names.get(name, name)
