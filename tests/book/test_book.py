@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import brickbook.book
-from brickbook.book import BenchLimits, Book, BookSettings, IndexEntry, TextFile
+from brickbook.book import BenchLimits, Book, BookSettings, IndexEntry, PublishSettings, TextFile
 from brickbook.book._words import WORDS
 from brickbook.book.settings import Bench
 from brickbook.core import charger as charger_module
@@ -263,7 +263,7 @@ def test_every_example_of_a_template_is_right(tmp_path):
 def models():
     own = [c for c in vars(charger_module).values() if getattr(c, "__module__", "") == charger_module.__name__]
     of_charger = [c for c in own if is_dataclass(c)]
-    return [*of_charger, Instrument, Accuracy, BenchLimits, BookSettings, Mains]
+    return [*of_charger, Instrument, Accuracy, BenchLimits, BookSettings, Mains, PublishSettings]
 
 
 @pytest.mark.parametrize("cls", models(), ids=lambda c: c.__name__)
@@ -274,6 +274,7 @@ def test_every_field_is_explained_in_the_templates(cls):
 SECTIONS = {
     BookSettings: "## book.toml",
     Mains: "`[[mains]]`:",
+    PublishSettings: "`[publish]`:",
     Bench: "## bench.toml",
     Instrument: "`[instruments.<name>]`:",
     Accuracy: "A line of `accuracy`",

@@ -13,7 +13,7 @@ import pytest
 
 from brickbook.analysis import analyse_charger, is_current, save
 from brickbook.book import Book, read_publications
-from brickbook.core.errors import PublishError
+from brickbook.core.errors import BookError, PublishError
 from brickbook.demo import make_book
 from brickbook.publish.glossary import TERMS, Linker
 from brickbook.publish.shared import publish_site
@@ -226,7 +226,9 @@ def test_a_published_figure_changes_only_with_a_reason_and_readers_are_told(book
     assert not changed & {"wren-twin.html", "index.html", "comparison.html", "corrections.html", "feed.xml"}
     assert len(read_publications(book, "wren-twin")) == 1
 
-    done, _ = publish(book, LATER, why="The price was of another shop.")
+    (folder / "wren-twin.pdf").write_bytes(b"%PDF")
+    done, _ = publish(book, LATER, why="The price was of <b>another</b> shop.")
+    assert not (folder / "wren-twin.pdf").exists()  # a printed copy of what was wrong
     assert done["wren-twin"].status == "published"
     assert done["wren-35"].status == "unchanged" or not done["wren-35"].changes
     assert [p.at for p in read_publications(book, "wren-twin")] == [AT, LATER]
@@ -236,7 +238,8 @@ def test_a_published_figure_changes_only_with_a_reason_and_readers_are_told(book
     }
     (price,) = [said for name, said in rows.items() if name.startswith("Price per watt (")]
     assert price == ["0.569 EUR/W", "0.626 EUR/W"]
-    assert "Why: The price was of another shop." in words(page)
+    assert "Why: The price was of <b>another</b> shop." in words(page)
+    assert list(page.iter("b")) == []
     assert "corrected 2026-12-01" in words(parse(folder / "index.html"))
     entries = check_atom((folder / "feed.xml").read_bytes())
     assert len(entries) == 3
@@ -263,10 +266,12 @@ def test_pages_of_a_charger_that_has_gone_go_too_and_others_stay(book):
     (folder / "data").mkdir(exist_ok=True)
     (folder / "data/wren-35-full.zip").write_bytes(b"PK")
     (folder / "own.html").write_text("mine", "utf-8")
+    (folder / "wren-twin.pdf").write_bytes(b"%PDF")
     shutil.rmtree(book.root / "chargers/wren-twin")
     _, site = publish(book, LATER)
     assert site.removed > 1
     assert not (folder / "wren-twin.html").exists()
+    assert not (folder / "wren-twin.pdf").exists()
     assert not list(folder.glob("by-*.html"))  # one charger cannot be sorted
     assert (folder / "own.html").exists()
     assert "./data/wren-35-full.zip" in (folder / "index.html").read_text("utf-8")
@@ -292,6 +297,34 @@ def test_names_the_site_needs_are_refused(book):
     (book.root / "chargers/wren-twin").rename(book.root / "chargers/methods")
     with pytest.raises(PublishError, match=r"chargers/methods: is the name of a page or folder of the site\. Rename"):
         list(publish_chargers(book, ["methods"], at=AT))
+
+
+def test_on_a_terminal_the_reason_is_asked_for(book, monkeypatch, capsys):
+    from brickbook.commands import publish as command
+
+    set_price(book, "wren-twin", 25.0)
+    asked = []
+    monkeypatch.setattr(command, "_can_ask", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda words: asked.append(words) or " ")
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1796115600")
+    assert command.publish("wren-twin", book=book.root) == 1
+    monkeypatch.setattr("builtins.input", lambda words: asked.append(words) or "A new price.")
+    assert command.publish("wren-twin", book=book.root) == 0
+    assert len(asked) == 2
+    shown = capsys.readouterr()
+    assert "0.569 EUR/W becomes 0.714 EUR/W" in " ".join(shown.out.split())
+    assert 'brickbook publish wren-twin --why "..."' in shown.err
+    assert [(p.at, p.why) for p in read_publications(book, "wren-twin")] == [(AT, ""), (LATER, "A new price.")]
+
+
+def test_a_moment_that_is_none_is_told(monkeypatch):
+    from brickbook.commands import publish as command
+
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "yesterday")
+    with pytest.raises(BookError, match='expected seconds since 1970, found "yesterday"'):
+        command._now()
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
+    assert command._now() == "1970-01-01T00:00:00Z"
 
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

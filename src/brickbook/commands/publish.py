@@ -50,21 +50,25 @@ def publish(
         answer = input("Why did they change? Readers will see the answer; leave it empty to publish nothing: ").strip()
         if answer:
             held = _publish(opened, [one.slug for one in held], answer, draft=draft, force=force)
+    waiting = {one.slug for one in held}
+    ready = [slug for slug in good if slug not in waiting]
     if not draft:
-        beside_reports(opened, [slug for slug in good if slug not in {one.slug for one in held}])
-    site = publish_site(opened, draft=draft, held=[one.slug for one in held], force=force)
+        beside_reports(opened, ready)
+    site = publish_site(opened, draft=draft, held=sorted(waiting), force=force)
+    if pdf:
+        folder = site_folder(opened, draft=draft)
+        printed = (print_pdf(folder / f"{s}.html", folder / f"{s}.pdf", appendices=appendices) for s in ready)
+        for _ in progress(printed, len(ready), "printing", lambda path: path.name):
+            pass
+        site = publish_site(opened, draft=draft, held=sorted(waiting))  # the index leads to the printed copies
     for found in faults.values():
         for fault in found:
             sys.stderr.write(f"error: {fault}\n")
     for one in held:
         sys.stderr.write(f"error: {_held_fault(one)}\n")
+    written = f"{site.made} files of the site were written, {site.unchanged} are as they were."
+    console().print(f"{len(ready)} reports are up to date; {written}")
     console().print(f"The {'draft' if draft else 'site'} begins at: {site.index}")
-    if pdf:
-        folder, waiting = site_folder(opened, draft=draft), {one.slug for one in held}
-        ready = [slug for slug in good if slug not in waiting]
-        printed = (print_pdf(folder / f"{s}.html", folder / f"{s}.pdf", appendices=appendices) for s in ready)
-        for _ in progress(printed, len(ready), "printing", lambda path: path.name):
-            pass
     return 1 if faults or held else 0
 
 

@@ -96,7 +96,9 @@ def publish_site(book: Book, *, draft: bool = False, held: Sequence[str] = (), f
         made += 1
     gone = [name for name in known if name not in names]
     for name in gone:
-        (folder / name).unlink(missing_ok=True)
+        slug = name.removesuffix(".html")
+        for old in (name, *(address.removeprefix("./") for _, address in beside(book, slug))):
+            (folder / old).unlink(missing_ok=True)
     kept = state.get("compared") if same else compared
     known_now = {"made_from": digest, "compared": kept, "files": sorted(names)}
     book.write(state_path, json.dumps(known_now, indent=1).encode())

@@ -242,7 +242,9 @@ def _publish_one(root: Path, slug: str, at: str, why: str, draft: bool) -> Publi
     page = render_report(_report_input(book, slug, stored, publications, draft=draft))
     if due is not None:
         add_publication(book, slug, due)
-    book.write(site_folder(book, draft=draft) / f"{slug}.html", page.encode())
+    folder = site_folder(book, draft=draft)
+    book.write(folder / f"{slug}.html", page.encode())
+    (folder / f"{slug}.pdf").unlink(missing_ok=True)  # a printed copy of what the report said before
     # the facts come last: a report without them is made again
     facts = _facts(book, slug, stored, publications) | {"made_from": _page_digest(book, slug)}
     book.write(_facts_path(book, slug, draft=draft), json.dumps(facts, ensure_ascii=False).encode())
