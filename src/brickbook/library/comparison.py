@@ -65,7 +65,7 @@ def _glance(shelves: Sequence[MainShelf], catalogue: Catalogue) -> Section:
     heads = [main.title for main in shelves if better_end(main.shelf.name)]
     counts = {main.title: len(main.shelf.items) for main in shelves}
     rows: list[tuple[Cell, ...]] = [
-        (row["title"], *(place[row["charger"]].get(head) for head in heads))
+        (row["title"], *(place[row["charger"]].get(head, "–") for head in heads))
         for row in catalogue.rows("SELECT charger, title FROM chargers ORDER BY title, charger")
         if row["charger"] in place
     ]
@@ -75,7 +75,7 @@ def _glance(shelves: Sequence[MainShelf], catalogue: Catalogue) -> Section:
         tuple(rows),
         align="l" + "r" * len(heads),
         note="“3–5” is a charger that stands somewhere from third to fifth: nearer it cannot be told with these "
-        "measurements. All intervals of a column hold together with 95 % probability.",
+        "measurements. All intervals of a column hold together with 95 % probability. “–”: not measured, or not so.",
     )
     text = Text("In the order of their names: no figure here is the one that counts for everybody.")
     return Section("comparison", "At a glance", "", (text, table))
@@ -141,7 +141,7 @@ def _retests(catalogue: Catalogue, book: Book) -> list[Section]:
 
 def _how(shelves: Sequence[MainShelf]) -> Section:
     common = sorted({s.rpartition("\0")[2].partition(": ")[0] for main in shelves for s in main.shelf.items.common})
-    meters = f" Errors of the instruments that both were read by ({', '.join(common)}) cancel." if common else ""
+    meters = f" errors of the instruments that both were read by ({', '.join(common)}) cancel." if common else ""
     return Section(
         "comparison",
         "How this is compared",

@@ -108,7 +108,11 @@ def _by_key(figures: Sequence[Figure]) -> dict[tuple[str, str, str, Conditions],
         at = figure.conditions
         if "load_a" in at:
             at = at.with_(load_a=round(at.number("load_a"), 2))
-        found.setdefault((figure.study, figure.name, figure.unit, at.with_(price_date=None)), figure)
+        # the input power that goes with a harmonic, and the load of the best efficiency, are results
+        at = at.with_(price_date=None, input_w=None)
+        if figure.name == "peak_efficiency_ratio":
+            at = at.with_(load_ratio=None)
+        found.setdefault((figure.study, figure.name, figure.unit, at), figure)
     return found
 
 
