@@ -208,6 +208,31 @@ def test_a_full_disk_ends_safe(book, sim, lines, monkeypatch):
     assert is_dead(sim)
 
 
+def test_a_runner_that_does_not_move_is_switched_off_over_other_lines(book, sim, lines, monkeypatch):
+    """A disk that does not answer: while the runner hangs in its write, the bench goes dead."""
+    import time
+
+    from brickbook.bench.sheet import Sheet
+
+    real = Sheet.append
+    seen = []
+
+    def slow(self, time_s, values):
+        if self.count == 3:
+            begin = time.monotonic()
+            while not is_dead(sim) and time.monotonic() - begin < 20:
+                time.sleep(0.02)
+            seen.append(time.monotonic() - begin)
+        real(self, time_s, values)
+
+    monkeypatch.setattr(Sheet, "append", slow)
+    outcome, _, events = run_with(book, sim, lines, 99, lambda: None, patience_s=0.4)
+    assert outcome == "aborted"
+    assert 0.2 < seen[0] < 10
+    assert "watchdog" in events[-1].get("why")
+    assert is_dead(sim)
+
+
 def test_bench_check_switches_nothing_and_names_what_is_wrong(book, sim, lines):
     sim.do(lambda w: (w.set_mains(on=True, volts=120.0), w.set_load("C1", amps=1.0, on=True)))
     lines["load-bank"].fail("mute", 1)

@@ -31,6 +31,7 @@ _STEP_S, _STEP_POINTS, _LEVEL_S = 0.018, 9_000, 0.008
 _ON_S, _ON_POINTS = 1.2, 120_000
 _OFF_S, _OFF_POINTS, _BEFORE_OFF_S = 0.5, 50_000, 0.06
 _EMPTY_S = 2.0  # until an output and a bulk capacitor have emptied (common practice, no source)
+_EMPTYING_A = 0.3
 _LEAST_INRUSH_OHM = 4.0  # line, thermistor and rectifier: the screen holds what flows through no more than this
 
 
@@ -162,9 +163,15 @@ def _switch_on(
 ) -> None:
     wiring = session.wiring
     if wiring.mains[0]:
-        wiring.loads_down()
+        # without a load the bulk capacitor would stay charged, and there would be nothing to rush in
+        ports = [p.port for p in step.ports if p.contract]
+        loads = {port: load for port in ports if (load := session.stand.load(port)) is not None}
+        for port, load in loads.items():
+            load.set(port, _EMPTYING_A)
         wiring.mains_off()
         session.wait(max(_EMPTY_S, step.dwell.min_s))
+        for port, load in loads.items():
+            load.set(port, 0.0)
     _set_up(scope, views, _ON_S, _ON_POINTS)
     scope.trigger("plug")
     scope.start()

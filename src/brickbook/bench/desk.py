@@ -86,9 +86,11 @@ class Desk:
         self._waiting: list[Control] = []
         self.stop_why = ""  # set by a signal
         self.asked: Question | None = None
+        self.beat: Callable[[], None] = lambda: None  # said each time the runner passes by
 
     def look(self) -> None:
         """See whether somebody wants something; raises what they want."""
+        self.beat()
         if self.stop_why:
             raise Stopped(self.stop_why)
         self._fetch()
@@ -157,6 +159,7 @@ class Desk:
     def _answer(self, question: Question, meanwhile: Callable[[], None]) -> Control:
         next_check = time.monotonic()
         while True:
+            self.beat()
             if self.stop_why:
                 raise Stopped(self.stop_why)
             self._fetch()

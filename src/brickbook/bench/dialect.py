@@ -40,7 +40,7 @@ class Command:
     send
         Messages, in order; with `ask`, sent before it.
     ask
-        The question, where something comes back.
+        The question, where something comes back; for an operation without a result, the answer is read and left.
     gives
         Names of the numbers that come back, in order; "" for one that is not used.
     scale
@@ -281,8 +281,8 @@ class _Reader:
         prefix = f"{place}."
         self.known(value, prefix, _COMMAND)
         send, ask = self.texts(value, "send", prefix), self.text(value, "ask", prefix)
-        if operation.kind == "do" and (ask or not send):
-            self.fault(place, f"needs send, and no ask: {operation.what}.")
+        if operation.kind == "do" and not (send or ask):
+            self.fault(place, f"needs send, or ask where the instrument answers: {operation.what}.")
         if operation.kind != "do" and not ask:
             self.fault(place, f"needs ask: {operation.what}.", 'For example ask = "MEAS?"')
         for text in (*send, ask):

@@ -103,10 +103,12 @@ class Driver:
             When it reports an error.
         """
         command = self._command(operation)
-        sent = [self._filled(command, text, fills) for text in command.send]
+        sent = [self._filled(command, text, fills) for text in (*command.send, command.ask) if text]
         try:
-            for text in sent:
+            for text in sent[: len(command.send)]:
                 self._link.write(text)
+            if command.ask:
+                self._link.query(sent[-1])  # an instrument that answers commands, too
             if command.wait:
                 self._until_ready(sent[-1])
             errors = self.errors()

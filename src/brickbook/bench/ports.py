@@ -53,6 +53,7 @@ class Wiring:
     wait: Callable[[float], None]
     mains: tuple[float, float] = (0.0, 0.0)
     settings: dict[str, PortSetting] = field(default_factory=dict)
+    before_on: Callable[[], None] = lambda: None
 
     # Mains
 
@@ -66,6 +67,7 @@ class Wiring:
         InstrumentError
             When it does not read back as set.
         """
+        self.before_on()
         source = self.stand.source
         if source is not None:
             source.set(voltage_v, frequency_hz)

@@ -11,6 +11,7 @@ from typing import Literal
 
 from brickbook.bench.captures import captures_task
 from brickbook.bench.desk import Desk, Paused, Repeated, Skipped, Stopped, listen_to_terminal, signals_to
+from brickbook.bench.dialect import Dialect
 from brickbook.bench.errors import BenchError, CannotDo, Tripped
 from brickbook.bench.hand_task import hand_task
 from brickbook.bench.journal import Event, JournalWriter, is_alive, new_run_id, read_journal, runs_folder, signed_in
@@ -25,6 +26,7 @@ from brickbook.bench.session import Session, wall_now
 from brickbook.bench.single import only_run
 from brickbook.bench.stand import LinkMaker, Stand, bench_faults, open_drivers
 from brickbook.bench.take_in import Deposit, take_in
+from brickbook.bench.watchdog import PATIENCE_S, Watchdog
 from brickbook.book import BenchLimits, Book
 from brickbook.core.errors import BrickbookError, Fault
 from brickbook.core.instrument import Instrument
@@ -91,6 +93,7 @@ def run_plan(
     bench_folder: Path | None = None,
     show: Callable[[Event], None] = lambda _event: None,
     make_link: LinkMaker = VisaLink,
+    patience_s: float = PATIENCE_S,
 ) -> tuple[Outcome, Path]:
     """Do a charger's plan.
 
@@ -109,6 +112,8 @@ def run_plan(
         Is given each event of the journal once it is on the disk.
     make_link
         Makes the line to an address.
+    patience_s
+        Time without a move of the runner after which a watchdog switches the bench off [s].
 
     Returns
     -------
@@ -150,6 +155,9 @@ def run_plan(
         desk = Desk(folder, journal, confirms="--yes-simulated" if choices.confirmed else "")
         session = Session(book, slug, plan, folder, stand, in_force, journal, desk)
         report.to = session.report
+        session.watchdog = Watchdog(lambda: _bite(bench, dialects, make_link, desk), patience_s)
+        stack.callback(session.watchdog.close)
+        desk.beat = session.watchdog.beat
         stack.enter_context(signals_to(desk))
         if choices.terminal:
             listen_to_terminal(folder, desk)
@@ -269,6 +277,14 @@ def _pause(run: _Run, why: str) -> None:
 
 
 # Within
+
+
+def _bite(bench: Mapping[str, Instrument], dialects: Mapping[str, Dialect], make_link: LinkMaker, desk: Desk) -> None:
+    """Over lines of its own, in the watchdog's thread: the runner's may be in the middle of something."""
+    desk.stop_why = desk.stop_why or "switched off by the watchdog: the runner did not move"
+    stand, _ = open_drivers(bench, dialects, report=lambda _name, _text: None, make_link=make_link)
+    make_safe(stand)
+    stand.close()
 
 
 class _Report:

@@ -18,6 +18,7 @@ from brickbook.bench.ports import Wiring
 from brickbook.bench.safety import make_safe
 from brickbook.bench.sheet import Sheet
 from brickbook.bench.stand import Stand
+from brickbook.bench.watchdog import Watchdog
 from brickbook.book import Book
 from brickbook.core.conditions import Scalar
 from brickbook.core.plan import PlanStep, PlanTask, PortSetting, TestPlan
@@ -28,7 +29,6 @@ __all__ = ["Session"]
 _CHANGE_S = 2.0  # after a change of load: readings may still be of before
 _MOMENT_S = 1e-5  # less than any clock of a bench tells
 _HARMONICS_FOR = ("efficiency",)
-_TEMPERATURES_FOR = ("soak", "overload", "standby", "efficiency")
 
 
 @dataclass(slots=True)
@@ -58,12 +58,18 @@ class Session:
     journal: JournalWriter
     desk: Desk
     wiring: Wiring = field(init=False)
+    watchdog: Watchdog | None = None
     task: str = ""
     unloaded_s: float = -1e18  # bench time since which nothing has been loaded
     _asked: int = 0
 
     def __post_init__(self) -> None:
         self.wiring = Wiring(self.stand, self.stand.clock, self.limits, self.by_hand, self.note, self.wait)
+        self.wiring.before_on = self._arm
+
+    def _arm(self) -> None:
+        if self.watchdog is not None:
+            self.watchdog.arm()
 
     # Time and people
 
@@ -121,6 +127,8 @@ class Session:
         """Switch everything off and write down what was read back; gives whether all of it was."""
         steps = make_safe(self.stand)
         self.wiring.all_off()
+        if self.watchdog is not None and all(step.ok for step in steps):
+            self.watchdog.disarm()
         self.journal.write("safe-off", why=why, steps=[step.fields() for step in steps])
         return all(step.ok for step in steps)
 
@@ -140,7 +148,7 @@ class Session:
             ports,
             mains=task.mains_v > 0.0,
             harmonics=any(study in _HARMONICS_FOR for study in task.studies),
-            temperatures=any(study in _TEMPERATURES_FOR for study in task.studies),
+            temperatures=True,  # also where no study asks for them: they are a limit of the bench
         )
         return Gatherer(sources, self.stand.clock.now_s, self.wiring.make_sure, self.note)
 
