@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -191,12 +192,24 @@ def test_the_sheet_says_number_picture_and_how_sure():
     shown = {c.id: c for own in CHARTS.values() for c in own}
     sheet = cue_sheet("A charger", "A. Tester", cues, shown, {"bare": ("bare-wide-light.png",)})
     assert "[bare-wide-light.png](bare-wide-light.png): With nothing plugged in, bare: 350 mW" in sheet
-    assert "Zero point three five zero watts, give or take zero point zero zero two watts" in sheet
+    said = "No load power: zero point three five zero watts, give or take zero point zero zero two watts. Claim, missed"
+    assert f"“{said} asks for at most zero point three watts.”" in sheet
     assert "More than 99.9 % sure that it misses the limit." in sheet
     assert "Nothing here says that the charger is safe" in sheet
     numbers = [line for line in sheet.splitlines() if line.startswith("### ")]
     assert [line.split(".")[0] for line in numbers] == [f"### {k}" for k in range(1, len(cues) + 1)]
     assert cue_sheet("A charger", "A. Tester", (), {}, {}).endswith("Nothing has been measured yet.\n")
+
+
+def test_texts_not_yet_in_force_are_told_apart():
+    ledger = Ledger.of((BARE, HELD), ())
+    later = replace(finding(HELD, "standard", "does not meet", 0.1, "Of 2028"), applies_from="2028-12-14")
+    now = replace(finding(BARE, "standard", "does not meet", 0.3, "Of 2020"), applies_from="2020-04-01")
+    cues = cues_of((later, now), [], ledger, CHARTS, last_reading="2026-10-05")
+    assert [(cue.part, cue.figure) for cue in cues] == [("limit-missed", BARE.key), ("later-missed", HELD.key)]
+    assert "from 2028-12-14" in cues[1].show
+    # without a day nothing is told apart: the one missed by more comes first
+    assert [cue.figure for cue in cues_of((later, now), [], ledger, CHARTS)] == [HELD.key, BARE.key]
 
 
 def test_only_what_clearly_stands_apart_is_told():

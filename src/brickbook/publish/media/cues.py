@@ -1,10 +1,10 @@
 """The cue sheet: what to tell of a charger, in order, each with its picture, its number aloud and how sure it is.
 
-The order is a buyer's: first what the maker says and the bench does not confirm, then published limits and the tester's
-own rules that are not met, then what sets the charger apart from the others of the book, what is too close to say, what
-the maker says and the bench confirms, the other key figures, and last, in one line, the published limits that are met.
-Within a part the one furthest from its limit, as a share of the limit, comes first. This order is a house choice:
-common practice, no source.
+The order is a buyer's: first what the maker says and the bench does not confirm, then published limits that are not met,
+those that apply only from a later day, and the tester's own rules that are not met, then what sets the charger apart
+from the others of the book, what is too close to say, what the maker says and the bench confirms, the other key
+figures, and last, in one line, the published limits that are met. Within a part the one furthest from its limit, as a
+share of the limit, comes first. This order is a house choice: common practice, no source.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ __all__ = ["PARTS", "Cue", "Standing", "chart_for", "cues_of", "standings"]
 PARTS = {
     "claim-missed": "What the maker says, and the bench does not confirm",
     "limit-missed": "Published limits that are not met",
+    "later-missed": "Published limits that will apply later, and are not met",
     "house-missed": "The tester’s own rules that are not met",
     "apart": "What sets it apart from the other chargers of this book",
     "open": "Too close to say",
@@ -104,6 +105,8 @@ def cues_of(
     ledger: Ledger,
     charts: Mapping[str, Sequence[Chart]],
     apart: Mapping[str, Standing] | None = None,
+    *,
+    last_reading: str = "",
 ) -> tuple[Cue, ...]:
     """What to tell of a charger, in telling order.
 
@@ -119,16 +122,25 @@ def cues_of(
         Study to its charts, in the order of its page.
     apart
         Figure key to its standing, for those that are clearly the highest or lowest of the book.
+    last_reading
+        Day of the last reading, ISO 8601: texts that apply from a later day are told apart. Empty: none is.
     """
     rows = [row for group in decision_groups(findings, ledger) for rule in group.rules for row in rule.rows]
     parts: dict[str, list[Cue]] = {key: [] for key in PARTS}
-    for key, origin, decision in (
-        ("claim-missed", "claim", "does not meet"),
-        ("limit-missed", "standard", "does not meet"),
-        ("house-missed", "house", "does not meet"),
-        ("claim-kept", "claim", "meets"),
+    for key, origin, decision, later in (
+        ("claim-missed", "claim", "does not meet", False),
+        ("limit-missed", "standard", "does not meet", False),
+        ("later-missed", "standard", "does not meet", True),
+        ("house-missed", "house", "does not meet", False),
+        ("claim-kept", "claim", "meets", False),
     ):
-        own = [row for row in rows if row.finding.origin == origin and row.finding.decision == decision]
+        own = [
+            row
+            for row in rows
+            if row.finding.origin == origin
+            and row.finding.decision == decision
+            and (origin != "standard" or bool(last_reading and row.finding.applies_from > last_reading) == later)
+        ]
         parts[key] = [_judged(key, many, charts) for many in _joined(own)]
     for origin in ("claim", "standard", "house"):
         own = [row for row in rows if row.finding.origin == origin and row.finding.decision == "undecided"]
@@ -196,7 +208,7 @@ def _judged(part: str, many: Sequence[FindingRow], charts: Mapping[str, Sequence
         part=part,
         heading=heading,
         show=f"{figure_text(figure)}; “{finding.title}” asks for {row.limit}{begins}",
-        say=f"{_capital(figure_aloud(figure))}. The limit: {limit_aloud(row.limit)}.",
+        say=f"{_capital(row.words)}: {figure_aloud(figure)}. {finding.title} asks for {limit_aloud(row.limit)}.",
         sure=_capital(sure_aloud(finding.p_conform, finding.decision)),
         study=figure.study,
         chart=chart_for(words, charts.get(figure.study, ())),
@@ -212,7 +224,7 @@ def _apart(title: str, figure: Figure, standing: Standing, charts: Mapping[str, 
         part="apart",
         heading=f"{_heading(title, figure)}: the {standing.end} of {standing.of}",
         show=f"{figure_text(figure)}; the next has {standing.next_text}; {wanted} is better",
-        say=f"{_capital(figure_aloud(figure))}: {place}.",
+        say=f"{_capital(title)}: {figure_aloud(figure)}, {place}.",
         sure="The 95 % intervals of the two do not touch",
         study=figure.study,
         chart=chart_for(f"{title} {figure.name} {_said_conditions(figure)}", charts.get(figure.study, ())),
@@ -225,7 +237,7 @@ def _number(title: str, figure: Figure, charts: Mapping[str, Sequence[Chart]]) -
         part="number",
         heading=_heading(title, figure),
         show=figure_text(figure),
-        say=f"{_capital(figure_aloud(figure))}.",
+        say=f"{_capital(title)}: {figure_aloud(figure)}.",
         sure="95 % interval: of twenty such measurements nineteen hold the true value"
         if expanded(figure) > 0
         else "Counted, copied or stated: exact",

@@ -110,7 +110,8 @@ def write_media(
         stored.figures, (), {f"{s.id}/{name}": words for s in STUDIES for name, words in s.figure_names.items()}
     )
     heads = [(h.title, figure) for h, figure in _headlines(stored.figures)]
-    cues = cues_of(stored.findings, heads, ledger, charts, apart)
+    last = max((entry.taken[:10] for entry in book.index(slug) if entry.taken), default="")
+    cues = cues_of(stored.findings, heads, ledger, charts, apart, last_reading=last)
     chosen = _chosen(charts, cues, everything=everything)
     publisher = book.settings.publisher
     credit = f"{book.charger(slug).name}. Measured on one sample by {publisher}"
