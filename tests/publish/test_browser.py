@@ -1,8 +1,11 @@
 """The pages in a real Chromium: nothing asked for, no script run, readable by all, nothing cut off."""
 
+from dataclasses import replace
+
 import pypdf
 import pytest
 
+from brickbook.core.page import Caution, Section, TableBlock, Text
 from brickbook.publish import IndexEntry, IndexInput, render_index, render_report
 from brickbook.publish.pdf import find_browser, print_pdf
 
@@ -45,8 +48,10 @@ def index_of(report):
 @pytest.fixture(scope="module")
 def files(tern, poisoned, tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
+    many = tuple(TableBlock(f"Table {k}", ("", "U", ""), (("C1", 5.0, "kept"),) * 9) for k in range(3))
+    extra = Section("more", "More", "It falls to -2 %.", (Caution("Hot."), Caution("Live."), *many, Text("Said.")))
     pages = {
-        "report": render_report(tern),
+        "report": render_report(replace(tern, sections=(*tern.sections, extra))),
         "index": index_of(tern),
         "hostile": render_report(poisoned),
         "hostile-index": index_of(poisoned),
