@@ -1,8 +1,8 @@
 """The cue sheet: what to tell of a charger, in order, each with its picture, its number aloud and how sure it is.
 
-The order is a buyer's: first what the maker says and the bench does not confirm, then published limits that are not met,
-those that apply only from a later day, and the tester's own rules that are not met, then what sets the charger apart
-from the others of the book, what is too close to say, what the maker says and the bench confirms, the other key
+The order is a buyer's: first what the maker says and the bench does not confirm, then published limits that are not
+met, those that apply only from a later day, and the tester's own rules that are not met, then what sets the charger
+apart from the others of the book, what is too close to say, what the maker says and the bench confirms, the other key
 figures, and last, in one line, the published limits that are met. Within a part the one furthest from its limit, as a
 share of the limit, comes first. This order is a house choice: common practice, no source.
 """
@@ -47,7 +47,7 @@ class Standing:
     Parameters
     ----------
     end
-        "highest" or "lowest" of all.
+        "highest" or "lowest" of all, or "largest" or "smallest" where it is the size that counts, without the sign.
     good
         Whether that is the good end.
     of
@@ -169,7 +169,9 @@ def chart_for(words: str, charts: Sequence[Chart]) -> str:
     return charts[scores.index(max(scores))].id
 
 
-def standings(own: str, figures: Mapping[str, Figure], better: str, *, least: int = 3) -> Standing | None:
+def standings(
+    own: str, figures: Mapping[str, Figure], better: str, *, by_size: bool = False, least: int = 3
+) -> Standing | None:
     """Where one charger's figure stands among those of others: only when it is clearly the highest or the lowest.
 
     Clearly: its 95 % interval does not touch that of the next. Errors that all chargers share, such as that of one
@@ -183,19 +185,33 @@ def standings(own: str, figures: Mapping[str, Figure], better: str, *, least: in
         Slug to figure, alike; `own` among them.
     better
         "largest" or "smallest".
+    by_size
+        Look at the size of the value, without its sign: of a deviation, how large it is.
     least
         Fewer chargers than this are no shelf.
     """
     if len(figures) < least or own not in figures or better not in ("largest", "smallest"):
         return None
-    mine = figures[own]
-    others = sorted((f for slug, f in figures.items() if slug != own), key=lambda f: f.value)
-    lowest, highest = others[0], others[-1]
-    if _high(mine) < _low(lowest):
-        return Standing("lowest", better == "smallest", len(figures), figure_text(lowest))
-    if _low(mine) > _high(highest):
-        return Standing("highest", better == "largest", len(figures), figure_text(highest))
+    ends = {slug: _interval(figure, by_size=by_size) for slug, figure in figures.items()}
+    mine = ends[own]
+    others = sorted((slug for slug in figures if slug != own), key=lambda slug: ends[slug])
+    lowest, highest = others[0], max(others, key=lambda slug: (ends[slug][1], slug))
+    low, high = ("smallest", "largest") if by_size else ("lowest", "highest")
+    if mine[1] < ends[lowest][0]:
+        return Standing(low, better == "smallest", len(figures), figure_text(figures[lowest]))
+    if mine[0] > ends[highest][1]:
+        return Standing(high, better == "largest", len(figures), figure_text(figures[highest]))
     return None
+
+
+def _interval(figure: Figure, *, by_size: bool) -> tuple[float, float]:
+    """The 95 % interval of a figure, or of its size."""
+    half = expanded(figure)
+    low = figure.lower if math.isfinite(figure.lower) else figure.value - half
+    high = figure.upper if math.isfinite(figure.upper) else figure.value + half
+    if not by_size:
+        return low, high
+    return (0.0 if low < 0 < high else min(abs(low), abs(high))), max(abs(low), abs(high))
 
 
 def _judged(part: str, many: Sequence[FindingRow], charts: Mapping[str, Sequence[Chart]]) -> Cue:
@@ -218,7 +234,7 @@ def _judged(part: str, many: Sequence[FindingRow], charts: Mapping[str, Sequence
 
 
 def _apart(title: str, figure: Figure, standing: Standing, charts: Mapping[str, Sequence[Chart]]) -> Cue:
-    wanted = "more" if (standing.end == "highest") == standing.good else "less"
+    wanted = "more" if (standing.end in ("highest", "largest")) == standing.good else "less"
     place = f"the {standing.end} of {number_aloud(standing.of)} chargers on this bench, and {wanted} is better"
     return Cue(
         part="apart",
@@ -301,14 +317,6 @@ def _chart_text(chart: Chart) -> str:
 
 def _words(text: str) -> set[str]:
     return set(_WORD.findall(text.lower().replace("_", " ").replace("+", " "))) - _PLAIN
-
-
-def _low(figure: Figure) -> float:
-    return figure.lower if math.isfinite(figure.lower) else figure.value - expanded(figure)
-
-
-def _high(figure: Figure) -> float:
-    return figure.upper if math.isfinite(figure.upper) else figure.value + expanded(figure)
 
 
 def _capital(text: str) -> str:

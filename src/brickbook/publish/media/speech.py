@@ -1,9 +1,9 @@
 """Numbers to say aloud: "eighty-nine point nine percent, give or take half a percent".
 
 What is spoken is coarser than what is printed: the expanded uncertainty has one significant digit, or two where the
-first is 1, and the value ends at the same place, after three digits at most, or four where the first is 1. JCGM
+first is 1 or 2, and the value ends at the same place, after three digits at most, or four where the first is 1. JCGM
 100:2008 7.2.6 asks for at most two digits and lets an uncertainty be rounded up: it is rounded up here when rounding
-down would take off more than a fortieth of it (the guide's example: 10.47 becomes 11), so that nothing sounds surer
+down would take off more than a twenty-fifth of it (the guide's example: 10.47 becomes 11), so that nothing sounds surer
 than it is. How to say units and fractions is common practice, no source.
 """
 
@@ -115,21 +115,23 @@ def value_aloud(value: float, uncertainty: float, unit: str, name: str = "") -> 
     >>> value_aloud(0.89934, 0.0049, "", "efficiency_ratio")
     'eighty-nine point nine percent, give or take half a percent'
     >>> value_aloud(0.0738, 0.0021, "W")
-    'seventy-four milliwatts, give or take two milliwatts'
+    'seventy-three point eight milliwatts, give or take two point one milliwatts'
     >>> value_aloud(35.0, 0.0, "W")
     'thirty-five watts'
     """
     if not math.isfinite(value):
         return NOT_MEASURED
     quantity = quantity_of_figure(name, unit, value, uncertainty)
-    exact = Decimal(repr(float(value))) * quantity.factor
+    factor, shown = _aloud_unit(Decimal(repr(float(value))) * quantity.factor, quantity.unit)
+    factor *= quantity.factor
+    exact = Decimal(repr(float(value))) * factor
     if not (uncertainty > 0.0 and math.isfinite(uncertainty)):
-        return _said(_shortest(exact), quantity.unit)
-    half = _spoken(Decimal(repr(float(uncertainty))) * quantity.factor, exact)
+        return _said(_shortest(exact), shown)
+    half = _spoken(Decimal(repr(float(uncertainty))) * factor, exact)
     place = half.as_tuple().exponent
     assert isinstance(place, int)
     rounded = exact.quantize(Decimal(1).scaleb(max(place, -30)), ROUND_HALF_EVEN)
-    return f"{_said(rounded, quantity.unit)}, give or take {_share(half, quantity.unit)}"
+    return f"{_said(rounded, shown)}, give or take {_share(half, shown)}"
 
 
 def figure_aloud(figure: Figure) -> str:
@@ -140,7 +142,13 @@ def figure_aloud(figure: Figure) -> str:
 def limit_aloud(text: str) -> str:
     """A limit as printed, such as "at least 88 %", with its numbers and units in words."""
     plain = text.replace("\N{MINUS SIGN}", "-").replace("\N{NO-BREAK SPACE}", " ")
-    return _NUMBER.sub(lambda m: _said(Decimal(m[1]), m[2] or ""), plain)
+
+    def said(match: re.Match[str]) -> str:
+        number, unit = Decimal(match[1]), match[2] or ""
+        factor, shown = _aloud_unit(number, unit)
+        return _said(_shortest(number * factor) if factor != 1 else number, shown)
+
+    return _NUMBER.sub(said, plain)
 
 
 def sure_aloud(p_conform: float, decision: str) -> str:
@@ -170,6 +178,11 @@ _NUMBER = re.compile(
 )
 
 
+def _aloud_unit(number: Decimal, unit: str) -> tuple[Decimal, str]:
+    """What to multiply with, and the unit: thousandths of a watt are said in milliwatts, as "zero point" is long."""
+    return (Decimal(1000), f"m{unit}") if unit in _UNITS and 0 < abs(number) < 1 else (Decimal(1), unit)
+
+
 def _percent(p: float) -> str:
     if p > 0.999:
         return "more than 99.9 %"
@@ -196,14 +209,14 @@ def _whole(number: int) -> str:
 
 
 def _spoken(half: Decimal, value: Decimal) -> Decimal:
-    """An uncertainty with one digit, or two where the first is 1, and none beyond those its value is said with."""
-    digits = 2 if _begins_with_one(half) else 1
+    """An uncertainty with one digit, or two where the first is 1 or 2, and none beyond those its value is said with."""
+    digits = 2 if half.scaleb(-half.adjusted()) < 3 else 1
     last = half.adjusted() - digits + 1
     if value:  # nobody follows more than three digits, or four where the first is 1
         last = max(last, min(value.adjusted() - (3 if _begins_with_one(value) else 2), 0))
     place = Decimal(1).scaleb(last)
     down = half.quantize(place, ROUND_HALF_EVEN)
-    if down < half * Decimal("0.975"):
+    if down < half * Decimal("0.96"):
         down = half.quantize(place, ROUND_CEILING)
     plain = down.normalize()
     exponent = plain.as_tuple().exponent

@@ -260,7 +260,8 @@ def _apart(book: Book, slug: str, stored: Stored) -> dict[str, Standing]:
             for other, figures in by_charger.items()
             if (found := headline.pick([f for f in figures if f.study == figure.study])) is not None
         }
-        standing = standings(slug, same, better_end(headline.name))
+        by_size = "|value|" in (headline.largest, headline.smallest)
+        standing = standings(slug, same, better_end(headline.name), by_size=by_size)
         if standing is not None:
             out[figure.key] = standing
     return out
