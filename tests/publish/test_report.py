@@ -191,7 +191,8 @@ def test_corrections_stand_near_the_top_and_in_full_below(make_tern):
     tree = strict(render_report(dataclasses.replace(plain, corrections=(newest, gone))))
     top = words_of(tree.find("body").find("div/header"))
     assert "Corrected on 2026-03-02." in top
-    assert "Average active efficiency: (88 ± 1) % (89 ± 1) %. Wrong probe." in top
+    assert "Average active efficiency: (88 ± 1) % (89 ± 1) %" in top
+    assert "Why: Wrong probe." in top
     assert "Not on this charger" not in top
     assert "There were earlier corrections too" in top
     table = next(t for t in tree.iter("table") if words_of(t.find("caption")) == "Corrections")
@@ -202,6 +203,10 @@ def test_corrections_stand_near_the_top_and_in_full_below(make_tern):
     ]
     assert f"#{anchor(average.key)}" in [a.attrib["href"] for a in table.iter("a")]
     assert "Corrected on" not in render_report(plain)
+    added = dataclasses.replace(newest, old="")
+    only_added = render_report(dataclasses.replace(plain, corrections=(added,)))
+    assert "Corrected on" not in only_added  # it stands in the list, and nothing that was said is taken back
+    assert 'id="corrections"' in only_added
 
 
 def test_a_drafted_conclusion_stands_beside_the_testers_and_never_instead_of_it(make_tern):

@@ -175,6 +175,7 @@ def render_report(report: ReportInput) -> str:
     verdict = markdown_html(report.verdict) if report.verdict.strip() else None
     in_short, in_full = _drafted(report.drafted, written=verdict is not None)
     measured = {f.study for f in report.figures}
+    changed = [c for c in report.corrections if not c.is_addition]
     return (
         environment()
         .get_template("report.html.j2")
@@ -198,7 +199,8 @@ def render_report(report: ReportInput) -> str:
             in_short=in_short,
             in_full=in_full,
             tester_notes=markdown_html(report.tester_notes) if report.tester_notes.strip() else None,
-            corrected=[c for c in report.corrections if c.date == report.corrections[0].date],
+            corrected=[c for c in changed if c.date == changed[0].date],
+            corrected_before=any(c.date != changed[0].date for c in changed),
             groups=groups,
             tally_text=tally_text(groups),
             misses=misses(report.findings, ledger, taken[-1] if taken else ""),
