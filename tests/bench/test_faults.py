@@ -82,6 +82,20 @@ def test_one_fault_voids_one_reading_and_no_other(book, sim, lines, fault, name,
     assert any("settings read back as they were" in str(e.get("text")) for e in events if e.event == "note")
 
 
+def test_what_an_instrument_was_set_to_is_set_again_after_trouble(book, sim, lines):
+    """A load that loses its line and its setting at once, as after a dip of its own supply."""
+
+    def dip():
+        lines["load-bank"].fail("cut", only="MEAS:CURR?")
+        sim.do(lambda w: w.set_load("C1", amps=0.3))
+
+    outcome, _, events = run_with(book, sim, lines, 3, dip)
+    assert outcome == "done"
+    amps = [v["port_current_a@C1"] for v in readings(events)][:9]
+    assert amps[3] is None
+    assert amps[4:] == pytest.approx([1.5] * 5, abs=0.01)
+
+
 @pytest.mark.parametrize("fault", ["mute", "cut"])
 def test_a_lost_instrument_ends_the_run_with_everything_off(book, sim, lines, fault):
     outcome, _, events = run_with(book, sim, lines, 3, lambda: lines["wall-meter"].fail(fault, 10_000))

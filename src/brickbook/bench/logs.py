@@ -33,7 +33,7 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
     if not columns:
         raise CannotDo("no instrument of the bench reads anything this task needs")
     sheet = Sheet(path, columns)
-    taken = wall_now()
+    taken, removed_s = wall_now(), 0.0
     try:
         session.wiring.protect([p for step in task.steps for p in step.ports])
         if task.mains_v:
@@ -41,6 +41,8 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
         zero_s = session.stand.clock.now_s()
         for index, step in enumerate(task.steps):
             session.wiring.apply(step.ports)
+            if index and index == len(task.steps) - 1 and not any(p.current_a for p in step.ports):
+                removed_s = session.stand.clock.now_s() - zero_s
             session.journal.write("step-started", task=task.id, step=index, label=step.label)
             verdict = session.stay(task, step, index, gatherer, sheet, zero_s)
             if hands:
@@ -65,10 +67,15 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
             file=path.name,
             studies=task.studies,
             reader="meter-log",
-            conditions=session.conditions(task),
+            conditions={**session.conditions(task), **_removed(task, removed_s)},
             instruments=instruments,
             columns=columns,
             taken=taken,
             note=session.run_note,
         )
     ]
+
+
+def _removed(task: PlanTask, time_s: float) -> dict[str, float]:
+    """When the load was taken off at the end, for the study that asks how a port comes back."""
+    return {"load_removed_s": round(time_s, 2)} if time_s and "overload" in task.studies else {}

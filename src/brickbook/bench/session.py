@@ -60,6 +60,7 @@ class Session:
     wiring: Wiring = field(init=False)
     watchdog: Watchdog | None = None
     task: str = ""
+    slowest_read_s: float = 0.0  # longest set of readings of the task: what its time stamps can be off
     unloaded_s: float = -1e18  # bench time since which nothing has been loaded
     _asked: int = 0
 
@@ -188,10 +189,12 @@ class Session:
             if verdict is not None:
                 return verdict
             due += task.interval_s
-            late = clock.now_s() - due
+            done = clock.now_s()
+            self.slowest_read_s = max(self.slowest_read_s, done - now)
+            late = done - due
             if late > 0.0:  # readings take longer than the interval: keep the beat, leave out what is past
                 due += task.interval_s * (late // task.interval_s + 1.0) if late > task.interval_s else 0.0
-            self.wait(due - clock.now_s())
+            self.wait(due - done)
 
     def hold(self, task: PlanTask, step: PlanStep, index: int, gatherer: Gatherer) -> None:
         """Stay at a step for its shortest time, with the limits looked at, without a log."""
