@@ -185,6 +185,14 @@ def test_the_skip_link_comes_first_and_works(browser, files):
     page.close()
 
 
+def flat(marks):
+    for mark in marks:
+        if isinstance(mark, list):
+            yield from flat(mark)
+        else:
+            yield mark
+
+
 def test_it_prints_with_page_numbers_running_heads_and_without_the_appendices(files, tmp_path):
     reader = pypdf.PdfReader(print_pdf(files / "report.html", tmp_path / "report.pdf"))
     sheets = [sheet.extract_text() for sheet in reader.pages]
@@ -202,6 +210,7 @@ def test_it_prints_with_page_numbers_running_heads_and_without_the_appendices(fi
     root = reader.trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"]
     assert root["/Lang"] == "en"
+    assert "4 Findings" in {mark.title for mark in flat(reader.outline)}
     assert reader.metadata.title == "Larkfield Tern 35 – The Larkfield Bench Book"
 
 

@@ -64,6 +64,7 @@ def print_pdf(page: Path, into: Path, *, appendices: bool = False) -> Path:
             "--no-first-run",
             f"--user-data-dir={folder}/profile",
             "--no-pdf-header-footer",
+            "--generate-pdf-document-outline",
             f"--print-to-pdf={made}",
             source.as_uri(),
         ]
