@@ -95,15 +95,14 @@ class Entry:
     digests: Digests
     packed: bytes
 
-    def texts(self) -> dict[int, str]:
-        """Digest to words as JSON."""
-        if not len(self.digests):
-            return {}
-        return dict(zip(self.digests.tolist(), zlib.decompress(self.packed).decode().split("\n"), strict=True))
+    def plain(self) -> bytes:
+        """All words, a line of JSON each, in the order of `digests`."""
+        return zlib.decompress(self.packed)
 
     def words(self) -> dict[int, Any]:
         """Digest to words."""
-        return {digest: json.loads(text) for digest, text in self.texts().items()}
+        lines = self.plain().decode().split("\n") if len(self.digests) else []
+        return {digest: json.loads(line) for digest, line in zip(self.digests.tolist(), lines, strict=True)}
 
 
 def read_entry(data: bytes) -> Entry:

@@ -22,6 +22,7 @@ IntArray = NDArray[np.int64]
 Digests = NDArray[np.uint64]
 
 _BLOCK = 4096
+_MANY = 200_000
 _WORDY = ("title", "maker", "model", "form", "currency", "sample_date")
 _COLUMNS = tuple(FIGURE.names or ())
 _NUMBERS = ("value", "u", "lower", "upper", "stated_u", "scatter_u", "scatter_dof")
@@ -42,7 +43,7 @@ def tables(entries: Sequence[Entry], slugs: Sequence[str]) -> dict[str, pl.DataF
     words = _Words(entries)
     rows = _joined([e.figures.view(np.uint64) for e in entries], np.uint64).reshape(-1, len(_COLUMNS))
     owner = _owners([len(e.figures) for e in entries])
-    kinds, kind = words.of(np.ascontiguousarray(rows[:, 0]), owner)
+    kinds, kind = words.of(np.ascontiguousarray(rows[:, 0]))
     told = pl.DataFrame(
         [json.loads(text) for text in kinds],
         schema=dict.fromkeys(("study", "name", "unit", "alike"), pl.String),
@@ -56,8 +57,8 @@ def tables(entries: Sequence[Entry], slugs: Sequence[str]) -> dict[str, pl.DataF
     columns = dict(zip(_COLUMNS, _turned(rows, order), strict=True))
     del rows
     whose, kind = owner[order], kind[order]
-    ats, at = words.of(columns["at"], whose)
-    flags, flag = words.of(columns["flags"], whose)
+    ats, at = words.of(columns["at"])
+    flags, flag = words.of(columns["flags"])
     spelt = told.with_columns(pl.all().cast(pl.Categorical))
     figures = pl.DataFrame(
         {
@@ -65,8 +66,8 @@ def tables(entries: Sequence[Entry], slugs: Sequence[str]) -> dict[str, pl.DataF
             "charger": names.cast(pl.Categorical).gather(whose),
             **{name: spelt[name].gather(kind) for name in spelt.columns},
             **{name: _number(columns[name].view(np.float64)) for name in _NUMBERS},
-            "conditions": _texts(ats).gather(at),
-            "flags": _texts(flags).gather(flag),
+            "conditions": _few(ats).gather(at),
+            "flags": _few(flags).gather(flag),
         }
     )
     del columns
@@ -94,7 +95,7 @@ def _errors(entries: Sequence[Entry], words: _Words, whose: IntArray, begin: Int
     moved = rows[np.repeat(begin - (np.cumsum(count) - count), count) + np.arange(len(rows))].view(np.uint32)
     first = np.cumsum([0, *(len(e.sources) for e in entries)], dtype=np.int64)[:-1]
     local = _joined([e.sources for e in entries], np.uint64)
-    sources, code = words.of(local, _owners([len(e.sources) for e in entries]))
+    sources, code = words.of(local)
     told = pl.Series([json.loads(text) for text in sources], dtype=pl.String).cast(pl.Categorical)
     return pl.DataFrame(
         {
@@ -111,7 +112,7 @@ def _findings(entries: Sequence[Entry], words: _Words, figures: pl.DataFrame, or
     first = np.cumsum([0, *(len(e.figures) for e in entries)], dtype=np.int64)[:-1]
     number = np.empty(len(order), dtype=np.int64)
     number[order] = np.arange(len(order))
-    rules, rule = words.of(np.ascontiguousarray(rows["kind"]), owner)
+    rules, rule = words.of(np.ascontiguousarray(rows["kind"]))
     of = number[first[owner] + rows["figure"]] if len(rows) else np.zeros(0, dtype=np.int64)
     by_figure = np.argsort(of, kind="stable")
     said = pl.DataFrame([json.loads(text) for text in rules], schema=_FINDING_SCHEMA, orient="row")
@@ -128,26 +129,28 @@ def _chargers_of(kind: IntArray, owner: IntArray, count: int) -> pl.DataFrame:
 
 
 class _Words:
-    """Words by their digests, as JSON, taken from a charger that has them."""
+    """Words by their digests, as JSON.
+
+    Entries with the same digests have the same words, which are read once. All others are joined as one text and cut by
+    the lines, so that no word of two million becomes an object of its own.
+    """
 
     def __init__(self, entries: Sequence[Entry]) -> None:
-        self._entries = entries
-        self._known: dict[int, str] = entries[0].texts() if entries else {}
+        different = list({entry.digests.tobytes(): entry for entry in entries if len(entry.digests)}.values())
+        text = b"\n".join(entry.plain() for entry in different).decode()
+        known = pl.DataFrame(
+            {
+                "digest": _joined([entry.digests for entry in different], np.uint64),
+                "text": pl.Series([text]).str.split("\n").explode() if different else pl.Series([], dtype=pl.String),
+            }
+        )
+        known = known.unique("digest").sort("digest")
+        self._digests, self._texts = known["digest"].to_numpy(), known["text"]
 
-    def of(self, digests: Digests, owner: IntArray) -> tuple[list[str], IntArray]:
+    def of(self, digests: Digests) -> tuple[pl.Series, IntArray]:
         """The different words, and for each digest which of them."""
         kinds = np.sort(pl.Series(digests).unique().to_numpy()) if len(digests) else digests
-        code = _places(kinds, digests)
-        known = np.array([digest in self._known for digest in kinds.tolist()], dtype=bool)
-        if not known.all():
-            # the last owner of each that is not known yet
-            rest = np.flatnonzero(~known[code])
-            has = np.zeros(len(kinds), dtype=np.int64)
-            has[code[rest]] = owner[rest]
-            for place in np.flatnonzero(~known).tolist():
-                if int(kinds[place]) not in self._known:
-                    self._known |= self._entries[int(has[place])].texts()
-        return [self._known[digest] for digest in kinds.tolist()], code
+        return self._texts.gather(np.searchsorted(self._digests, kinds)), _places(kinds, digests)
 
 
 def _places(kinds: Digests, digests: Digests) -> IntArray:
@@ -179,5 +182,6 @@ def _number(values: NDArray[Any]) -> pl.Series:
     return series if finite.all() else series.set(pl.Series(~finite), None)
 
 
-def _texts(words: Sequence[str]) -> pl.Series:
-    return pl.Series(words, dtype=pl.String).cast(pl.Categorical)
+def _few(words: pl.Series) -> pl.Series:
+    """Words as categories where these are few: of millions each would be looked up for nothing."""
+    return words.cast(pl.Categorical) if len(words) < _MANY else words
