@@ -189,14 +189,14 @@ def left_out(shelf: Shelf, *, most: int | None = None) -> list[Block]:
     if others:
         shown = others[:most]
         rows: list[tuple[Cell, ...]] = [(g.conditions.full_text(), g.chargers, g.why_not) for g in shown]
-        more = len(others) - len(shown)
+        rest = len(others) - len(shown)
         blocks.append(
             TableBlock(
                 "Taken otherwise, and not comparable with these",
                 ("Taken at", "Chargers", "What differs"),
                 tuple(rows),
                 align="lrl",
-                note=f"And in {more} more ways." if more else "",
+                note=f"And in {rest} more ways." if rest else "",
             )
         )
     if shelf.without:
