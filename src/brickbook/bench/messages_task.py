@@ -36,6 +36,7 @@ def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
     try:
         session.wiring.protect([p for step in task.steps for p in step.ports])
         session.wiring.switch_on(task.mains_v, task.mains_hz)
+        before_s, session.slowest_read_s = session.stand.clock.now_s(), 0.0
         recorder.start()
         zero_s = session.stand.clock.now_s()
         for index, step in enumerate(task.steps):
@@ -51,11 +52,13 @@ def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
     files = {f"{task.id}-{port.lower()}.csv": recorder.messages(port) for port in ports if port in recorder.channels}
     files[f"{task.id}-events.csv"] = recorder.events()
     deposits: list[Deposit] = []
+    # a voltage was read somewhere within its set of readings, and the recorder began somewhere within its command
+    off_s = round(session.slowest_read_s + zero_s - before_s, 4)
     base = Deposit(
         file=path.name,
         studies=task.studies,
         reader="meter-log",
-        conditions=_conditions(session, task),
+        conditions={**_conditions(session, task), "vbus_time_error_s": max(off_s, 0.0005)},
         instruments=gatherer.instrument_of,
         columns=gatherer.columns,
         recording=task.id,
@@ -63,7 +66,9 @@ def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
         note=session.run_note,
     )
     for name, data in files.items():
-        if data.count(b"\n") < 2:  # a header and nothing below
+        lines = [line for line in data.splitlines() if line.strip() and not line.startswith(b"#")]
+        if len(lines) < 2:  # a header and nothing below: a port without USB PD says nothing
+            session.note(f"{name}: nothing was recorded")
             continue
         put_aside(session.folder / name)
         keep(session.folder / name, data)
