@@ -278,6 +278,18 @@ class TestCombinations:
         assert len(together) == 5 + 5 + 1
         assert "C1+C3 like C1+C2" in offers.note
 
+    def test_a_task_says_what_it_stands_for(self):
+        of = example("albatross-200")
+        notes = {
+            "+".join(p.port for p in task.steps[0].ports): task.note
+            for task in tasks_of("efficiency", of, "full")
+            if task.mains_v == 230.0
+        }
+        assert notes["C1"] == ""
+        assert notes["C2"].startswith("Stands for C3 as well")
+        assert notes["C2+A1"].startswith("Stands for C2+A2, C3+A1, C3+A2 as well")
+        assert notes["C1+C2+C3+A1+A2"] == ""
+
     def test_a_full_campaign_looks_at_every_combination(self):
         (offers,) = tasks_of("modes", example("albatross-200"), "full")
         seen = {frozenset(p.port for p in step.ports) for step in offers.steps}

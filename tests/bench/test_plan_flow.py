@@ -10,13 +10,26 @@ from brickbook import cli
 from brickbook.analysis import analyse_charger, gather, save
 from brickbook.bench.planning import build_plan, covering, missing_tasks
 from brickbook.book import Book, IndexEntry
+from brickbook.core.charger import Charger, Nameplate, Output, Port, Sample
 from brickbook.core.conditions import Conditions
 from brickbook.core.plan import Dwell
-from brickbook.core.study import Evidence
+from brickbook.core.study import Evidence, Mains, Settings
 from brickbook.demo import CHARGERS, campaign, make_book
 from brickbook.plateaus.rules import STABILITY_RULES
 from brickbook.studies import study
 
+STUDY_TASKS = study("regulation").tasks(
+    Charger(
+        "Example",
+        "Works",
+        "EX",
+        Nameplate(15.0),
+        (Port("C1", "usb-c", (Output("fixed", 3.0, voltage_v=5.0),)),),
+        Sample("bought"),
+    ),
+    Settings(mains=(Mains(230.0, 50.0),)),
+    "standard",
+)
 SLUGS = ("wren-35", "plover-67", "heron-120", "albatross-200")
 
 
@@ -88,6 +101,13 @@ def test_recordings_with_the_plans_conditions_give_the_same_figures(book, slug, 
     planned, recorded = values(as_planned), values(recordings)
     assert planned == recorded
     assert len(planned[0]) > 5
+
+
+def test_files_a_run_named_by_their_task_are_its_files_whatever_their_conditions():
+    task = next(t for t in STUDY_TASKS if "regulation" in t.studies)
+    entry = IndexEntry(f"{task.id}.csv", "0" * 64, ("regulation",), "meter-log")
+    assert covering(task, [entry]) == ((entry,), ())
+    assert covering(task, [replace(entry, path="other.csv", recording="other.csv")]) == ((), ("regulation",))
 
 
 class TestMissing:

@@ -24,6 +24,7 @@ __all__ = [
     "other_mains",
     "port_combinations",
     "settings_for",
+    "stands_for",
     "strongest_port",
     "sweep_mains",
 ]
@@ -246,3 +247,15 @@ def port_combinations(
                 chosen[key] = together
         kept += chosen.values()
     return tuple(tuple(sorted(c, key=place.__getitem__)) for c in kept), tuple(left)
+
+
+def stands_for(charger: Charger, together: Sequence[str]) -> str:
+    """Words that say which combinations nothing printed tells from this one; empty where there is none."""
+    groups = alike_ports(charger)
+    here = tuple(sum(port in together for port in group) for group in groups)
+    like = [
+        "+".join(other)
+        for other in combinations([port.id for port in charger.ports], len(together))
+        if tuple(sum(port in other for port in group) for group in groups) == here and set(other) != set(together)
+    ]
+    return f"Stands for {', '.join(like)} as well: nothing printed tells them apart." if like else ""

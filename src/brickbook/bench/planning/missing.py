@@ -104,7 +104,8 @@ def covering(task: PlanTask, entries: Sequence[IndexEntry]) -> tuple[tuple[Index
     files: dict[str, IndexEntry] = {}
     lacking: list[str] = []
     if task.kind != "captures":
-        agreeing = [entry for entry in mine if _agrees(task.raw_conditions, entry)]
+        # a run names its files by their task
+        agreeing = [e for e in mine if e.path.startswith(task.id) or _agrees(task.raw_conditions, e)]
         lacking = [study for study in task.studies if not any(study in entry.studies for entry in agreeing)]
         return tuple(agreeing), tuple(lacking)
     for step in task.steps:

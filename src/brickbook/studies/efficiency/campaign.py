@@ -10,7 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from brickbook.core.charger import Charger
-from brickbook.core.outlets import Asked, alike_ports, end_contract, port_combinations, settings_for, strongest_port
+from brickbook.core.outlets import (
+    Asked,
+    alike_ports,
+    end_contract,
+    port_combinations,
+    settings_for,
+    stands_for,
+    strongest_port,
+)
 from brickbook.core.plan import Dwell, PlanStep, PlanTask, Size
 from brickbook.core.study import Mains, Settings
 from brickbook.plateaus.rules import US_MULTIPLE_VOLTAGE, US_SINGLE_VOLTAGE
@@ -79,6 +87,7 @@ def _log(charger: Charger, mains: Mains, ports: Sequence[str], end: str) -> Plan
         ),
         cautions=PROCEDURE.every_caution,
         after=("identity", "modes"),
+        note=stands_for(charger, ports),
     )
 
 

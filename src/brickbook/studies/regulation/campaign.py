@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from brickbook.core.charger import Charger
-from brickbook.core.outlets import Asked, alike_ports, contracts, end_contract, sweep_mains
+from brickbook.core.outlets import Asked, alike_ports, contracts, end_contract, stands_for, sweep_mains
 from brickbook.core.plan import Dwell, PlanStep, PlanTask, Size
 from brickbook.core.study import Mains, Settings
 from brickbook.plateaus.rules import BENCH
@@ -25,7 +27,8 @@ def tasks(charger: Charger, settings: Settings, size: Size) -> tuple[PlanTask, .
     if size == "short":
         chosen = [charger.port(group[0]) for group in alike_ports(charger)]
         ends = [dict.fromkeys(end_contract(port, end) for end in ("highest", "lowest")) for port in chosen]
-        return tuple(_sweep(asked, sweep_mains(settings), _FEW) for some in ends for asked in some)
+        few = [_sweep(asked, sweep_mains(settings), _FEW) for some in ends for asked in some]
+        return tuple(replace(task, note=stands_for(charger, [task.steps[0].ports[0].port])) for task in few)
     supplies = settings.mains if size == "full" else (sweep_mains(settings),)
     every = [asked for port in charger.ports for asked in contracts(port)]
     return tuple(_sweep(asked, mains, _EIGHTHS) for mains in supplies for asked in every)
