@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from brickbook.core.study import Study
 from brickbook.publish.frame import Frame, render_page
 from brickbook.publish.glossary import Linker
+from brickbook.publish.looks import minus_signs
 from brickbook.publish.numbers import name_in_words
 from brickbook.rules import Rule
 from brickbook.rules.document import limit_table, limit_words, rule_facts
@@ -135,4 +136,4 @@ def _limits(group: Sequence[Rule], names: Mapping[str, str]) -> Iterable[_Limit]
 
 def _plain(text: str) -> str:
     """A word of the Markdown document as a page has it."""
-    return text.replace("*memory*", "from memory").replace("`", "")
+    return minus_signs(text.replace("*memory*", "from memory").replace("`", "").replace(" - ", " \N{MINUS SIGN} "))
