@@ -131,6 +131,7 @@ def test_an_over_range_reading_is_none_and_the_meter_is_given_a_larger_range(boo
     power = [v["mains_power_w"] for v in readings(events)]
     assert [k for k, v in enumerate(power) if v is None] == [3]
     assert any("now on 300 W" in str(e.get("text")) for e in events if e.event == "note")
+    assert book.index(SLUG)[0].ranges == {"mains_power_w": 300.0}
 
 
 def test_an_error_in_a_queue_is_read_at_the_end_of_the_step(book, sim, lines):

@@ -87,6 +87,43 @@ def test_what_the_world_saw_is_what_was_asked(book, sim):
     assert seen == [(True, 230.0, 1.5, 20.0)] * 6 + [(True, 230.0, 0.375, 20.0)] * 6
 
 
+@pytest.mark.parametrize(("ratios", "ranges"), [((0.3, 0.2), {"mains_power_w": 15.0}), ((1.0, 0.2), {})])
+def test_the_power_range_is_stated_where_there_was_one(book, sim, ratios, ranges):
+    """10 W and 6.7 W are read on 15 W, 31.6 W on 300 W: of two ranges none can be stated for the file."""
+    give_plan(book, log_task(dwell=SHORT, ratios=ratios))
+    do(book, sim)
+    assert book.index(SLUG)[0].ranges == ranges
+
+
+def test_switching_on_and_off_are_captured(book, sim):
+    port = PortSetting("C1", "5 V")
+    on = [PlanStep(f"on {k}", (port,), Dwell(1.0, 1.0), "switch-on") for k in range(2)]
+    off = PlanStep("off", (PortSetting("C1", "20 V", 1.5),), Dwell(1.0, 1.0), "switch-off")
+    again = PlanStep("on again", (port,), Dwell(1.0, 1.0), "switch-on")
+    give_plan(book, log_task("inrush-1", kind="captures", studies=("inrush",), steps=(*on, off, again)))
+    outcome, _, events = do(book, sim)
+    assert outcome == "done"
+    import numpy as np
+
+    for entry in book.index(SLUG):
+        arrays = np.load(book.raw_path(SLUG, entry))
+        volts = arrays["CH3"] * entry.conditions["gain@CH3"]
+        output = arrays["CH1"] * entry.conditions["gain@CH1"]
+        first, last = slice(0, 2000), slice(-2000, None)
+        if "switch-on" in entry.path:  # mains comes after a tenth of the capture, then the output
+            assert np.abs(volts[first]).max() < 10
+            assert np.abs(volts[last]).max() > 300
+            assert output[first].max() < 0.5
+            assert output[last].mean() == pytest.approx(5.0, abs=0.2)
+            assert np.abs(arrays["CH4"] * entry.conditions["gain@CH4"]).max() > 10.0  # the bulk capacitor was empty
+        else:
+            assert np.abs(volts[last]).max() < 10
+            assert np.abs(volts[first]).max() > 300
+            assert output[first].mean() == pytest.approx(20.07, rel=0.02)  # the scope's accuracy
+            assert output[last].max() < 1.0
+    assert not [e for e in events if e.event == "note" and "edge of the screen" in str(e.get("text"))]
+
+
 def test_a_second_run_has_a_name_of_its_own_and_only_missing_leaves_it_out(book, sim):
     give_plan(book, log_task(dwell=SHORT))
     do(book, sim)

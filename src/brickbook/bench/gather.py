@@ -58,6 +58,7 @@ class Gatherer:
     now_s: Callable[[], float]
     after_trouble: Callable[[Driver], None] = lambda _driver: None
     note: Callable[[str], None] = lambda _text: None
+    enlarged: bool = False  # whether a meter has been put on a larger range
     _good_s: dict[str, float] = field(default_factory=dict)
     _failures: dict[str, int] = field(default_factory=dict)
 
@@ -125,6 +126,7 @@ class Gatherer:
         )
         larger = [one for one in ranges if now is None or one > now * 1.001]
         if larger:
+            self.enlarged = True
             driver.do("set_range", power_w=float(larger[0] if now is not None else larger[-1]))
             self.note(f"{driver.name}: over its range, now on {larger[0] if now is not None else larger[-1]:g} W")
         elif driver.can("auto_range"):

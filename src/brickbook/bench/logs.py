@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from brickbook.bench.errors import CannotDo
 from brickbook.bench.gather import hand_columns
 from brickbook.bench.session import Session, wall_now
@@ -34,6 +36,7 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
         raise CannotDo("no instrument of the bench reads anything this task needs")
     sheet = Sheet(path, columns)
     taken, removed_s = wall_now(), 0.0
+    in_use: list[float | None] = []
     try:
         session.wiring.protect([p for step in task.steps for p in step.ports])
         if task.mains_v:
@@ -51,6 +54,7 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
                 session.journal.write("reading", task=task.id, step=index, values=values, by="hand")
             for source in gatherer.sources:
                 source.driver.errors()
+            in_use.append(session.range_w(task))
             session.journal.write(
                 "step-ended",
                 task=task.id,
@@ -69,6 +73,7 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
             reader="meter-log",
             conditions={**session.conditions(task), **_removed(task, removed_s)},
             instruments=instruments,
+            ranges=_ranges(in_use, enlarged=gatherer.enlarged),
             columns=columns,
             taken=taken,
             note=session.run_note,
@@ -79,3 +84,15 @@ def log_task(session: Session, task: PlanTask) -> list[Deposit]:
 def _removed(task: PlanTask, time_s: float) -> dict[str, float]:
     """When the load was taken off at the end, for the study that asks how a port comes back."""
     return {"load_removed_s": round(time_s, 2)} if time_s and "overload" in task.studies else {}
+
+
+def _ranges(in_use: Sequence[float | None], *, enlarged: bool) -> dict[str, float]:
+    """Power range of the whole file, where one can be stated: the only one in use, or the largest after an overrange.
+
+    A meter that chose several by itself is on the smallest that holds the reading, which is what the analysis takes for
+    granted where nothing is stated.
+    """
+    known = {one for one in in_use if one is not None}
+    if None in in_use or not known or (len(known) > 1 and not enlarged):
+        return {}
+    return {"mains_power_w": max(known)}

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from brickbook.bench.desk import Desk, Question
 from brickbook.bench.dwell import Stay, Verdict
-from brickbook.bench.errors import Tripped
+from brickbook.bench.errors import LinkError, Tripped
 from brickbook.bench.gather import Gatherer, sources_for
 from brickbook.bench.hands import plausible, typed_value
 from brickbook.bench.journal import JournalWriter
@@ -236,6 +236,16 @@ class Session:
         self.check(found, step.ports, columns)
         del task
         return found
+
+    def range_w(self, task: PlanTask) -> float | None:
+        """The power meter's range now, where a task reads it and it can tell."""
+        meter = self.stand.meter
+        if meter is None or not task.mains_v:
+            return None
+        try:
+            return meter.range_w()
+        except LinkError:
+            return None  # reported by the driver; the file then states no range
 
     # Files
 
