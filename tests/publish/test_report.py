@@ -235,6 +235,12 @@ def test_a_drafted_conclusion_stands_beside_the_testers_and_never_instead_of_it(
     assert "Worth buying, by the weights" in words_of(both.find("body"))
 
 
+def test_the_data_pack_is_linked_where_there_is_one(page, make_tern):
+    assert "data pack" not in page
+    linked = render_report(dataclasses.replace(make_tern(), data_href="./data/larkfield-tern-35-full.zip"))
+    assert "./data/larkfield-tern-35-full.zip" in [e.attrib.get("href") for e in strict(linked).iter("a")]
+
+
 def test_the_fingerprint_follows_readings_figures_and_findings(make_tern):
     plain = make_tern()
     assert fingerprint(plain) == fingerprint(dataclasses.replace(plain, verdict="Other words."))

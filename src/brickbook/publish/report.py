@@ -107,6 +107,8 @@ class ReportInput:
         Name and version of what made the report.
     index_href
         Relative address of the book's index page; empty leaves the link out.
+    data_href
+        Relative address of the data pack; empty leaves the link out.
     drafted
         The conclusion drafted from the findings; the tester's own goes before it.
     corrections
@@ -131,6 +133,7 @@ class ReportInput:
     tester_notes: str = ""
     software: str = ""
     index_href: str = ""
+    data_href: str = ""
     drafted: Conclusion | None = None
     corrections: tuple[Correction, ...] = ()
 

@@ -15,6 +15,7 @@ from multiprocessing import get_context
 from os import cpu_count
 from pathlib import Path
 from typing import Any, Literal
+from urllib.parse import quote
 
 from brickbook import __version__
 from brickbook.analysis import Stored, code_digest, load, view_for
@@ -146,6 +147,7 @@ def _report_input(
     charger = book.charger(slug)
     entries = book.index(slug)
     keys = tuple(f.key for f in _headlines(stored.figures))
+    tier = book.settings.publish.data_pack
     return ReportInput(
         slug=slug,
         charger=charger,
@@ -165,6 +167,7 @@ def _report_input(
         tester_notes=book.notes(slug),
         software=SOFTWARE,
         index_href="index.html",
+        data_href="" if draft or tier == "none" else f"./data/{quote(slug)}-{tier}.zip",
         drafted=read_conclusion(book, slug),
         corrections=corrections(publications, figure_words(), keys),
     )
@@ -281,7 +284,7 @@ def _is_current(book: Book, slug: str, *, draft: bool) -> bool:
 
 def _page_digest(book: Book, slug: str) -> str:
     """What a report depends on: result (which vouches for the raw files), the tester's words, the record, the code."""
-    total = hashlib.sha256(page_code_digest().encode())
+    total = hashlib.sha256(f"{page_code_digest()}\n{book.settings.publish.data_pack}\n".encode())
     folder = book.root / "chargers" / slug
     for path in (
         book.derived(slug) / "result.json",
