@@ -237,16 +237,17 @@ def _steady_power(modes: Sequence[MeasuredMode], say: Say) -> TableBlock:
             "Longest, 22 AWG [m]",
         ),
         tuple(rows),
-        note="“Only” is what the device has where cable or port hold it at their current. Lengths: with the port's "
-        "current, whatever the cable may carry.",
+        note="“Only” is what the device has where cable or port hold it at their current; the voltage is then that of "
+        "the first table. Lengths: with the port's current, whatever the cable may carry.",
     )
 
 
 def _settled(found: Delivery, say: Say) -> str:
     if found.state in ("none", "not measured") or found.far_end_v is None or found.far_end_w is None:
         return "cannot" if found.state == "none" else "not measured"
-    volts = say(float(found.far_end_v.value), _half(found.far_end_v), "")
-    return volts if found.feasible else f"{volts}, only {float(found.far_end_w.value):.3g} W"
+    if not found.feasible:
+        return f"only {float(found.far_end_w.value):.3g} W"
+    return say(float(found.far_end_v.value), _half(found.far_end_v), "")
 
 
 def _length(reach: Reach, say: Say) -> str:

@@ -294,10 +294,11 @@ def _buyer_text(case: _Case, found: Fit, kind: Kind, judgement: Judgement) -> st
     who = found.buyer.who
     if kind == "for":
         gets = "; ".join(found.gets)
-        kept = f" “{'” and “'.join(found.kept)}” is kept." if found.kept else ""
+        verb = "is" if len(found.kept) == 1 else "are"
+        kept = f" “{'” and “'.join(found.kept)}” {verb} kept." if found.kept else ""
         if judgement == "worth buying":
             return f"Worth buying for {who}: {gets}.{kept}"
-        return f"Has what {who} needs: {gets}.{kept}"
+        return f"Has what is needed by {who}: {gets}.{kept}"
     if kind == "not for":
         worst = [f for f in found.findings if f.decision == "does not meet"]
         reasons = list(found.lacks)
