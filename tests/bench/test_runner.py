@@ -336,6 +336,30 @@ def test_readings_by_hand_are_checked_and_asked_again(book, sim):
     assert events[-1].get("outcome") == "done"
 
 
+def test_a_task_by_hand_that_needs_mains_has_it_while_it_is_asked_and_no_longer(book, sim):
+    ask = (("voltage_v", "touch rms", "V"),)
+    give_plan(
+        book, log_task("isolation-1", kind="hand", studies=("isolation",), steps=(), ask=ask, cautions=("Danger.",))
+    )
+    person, on = Person(book), []
+    person.answers = ["0.05"]
+
+    def show(event):
+        on.append((event.get("what") or event.event, sim.do(lambda w: w.mains_on)))
+        person(event)
+
+    outcome, _ = run_plan(book, SLUG, RunChoices(), instruments=sim.instruments, show=show)
+    assert outcome == "done"
+    asked = [(what, live) for what, live in on if what in ("caution", "by_hand", "reading", "task-ended")]
+    assert asked == [
+        ("caution", False),
+        ("by_hand", False),
+        ("reading", True),
+        ("reading", True),
+        ("task-ended", False),
+    ]
+
+
 def test_a_meter_that_is_worked_by_hand_is_read_at_the_end_of_each_step(book, sim):
     give_plan(book, log_task(dwell=SHORT, cautions=()))
     hand = {
@@ -352,6 +376,49 @@ def test_a_meter_that_is_worked_by_hand_is_read_at_the_end_of_each_step(book, si
     typed = [float(r["mains_power_w"]) for r in rows_of(folder / "regulation-00000001.csv") if r["mains_power_w"]]
     assert typed == [31.6, 15.8]
     assert book.index(SLUG)[0].instruments["mains_power_w"] == "wall-meter"
+
+
+def test_a_bench_worked_by_hand_alone(book):
+    """Nothing has an address: a person sets everything and reads the meters at the end of each step."""
+    from brickbook.simbench import default_instruments
+
+    hand = {
+        n: i
+        for n, i in default_instruments().items()
+        if i.role in ("ac-source", "ac-power-meter", "dc-load", "pd-sink")
+    }
+    short = Dwell(0.1, 0.1)
+    give_plan(book, log_task(dwell=short, interval_s=0.05))
+    person = Person(book)
+    person.answers = [
+        "31,6",
+        "230 V",
+        "228 mA",
+        "0.61",
+        "20.06",
+        "1.5",
+        "15.9",
+        "230",
+        "0.12",
+        "0.6",
+        "20.07",
+        "750 mA",
+    ]
+    outcome, folder = run_plan(book, SLUG, RunChoices(), instruments=hand, show=person)
+    events = read_journal(folder)
+    assert outcome == "done"
+    assert person.problems == []
+    assert [e.get("text") for e in events if e.event == "asked" and e.get("what") == "by_hand"] == [
+        "Set the mains supply to 230 V, 50 Hz, and switch it on.",
+        "Plug the sink into C1 and have it ask for 20 V.",
+        "Set the load on C1 to 1.5 A.",
+        "Set the load on C1 to 0.75 A.",
+        "Take the load off. Switch the mains supply off.",
+    ]
+    rows = rows_of(folder / "regulation-00000001.csv")
+    assert [float(row["port_current_a@C1"]) for row in rows] == [1.5, 0.75]
+    assert [float(row["mains_current_a"]) for row in rows] == [0.228, 0.12]
+    assert not status_of(folder).is_safe  # nobody reads it back
 
 
 def test_offers_become_a_sheet_and_messages_a_recording(book, sim):

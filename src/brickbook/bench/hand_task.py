@@ -25,6 +25,9 @@ def hand_task(session: Session, task: PlanTask) -> list[Deposit]:
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o666)
     try:
         append_line(descriptor, ",".join(HAND_SHEET_HEADER))
+        if task.mains_v and session.stand.source is not None:
+            session.by_hand(f"Stand clear: mains of {task.mains_v:g} V, {task.mains_hz:g} Hz is switched on now.")
+            session.wiring.switch_on(task.mains_v, task.mains_hz)
         for number, (quantity, channel, unit) in enumerate(task.ask):
             name = instrument_for(session, quantity)
             words = QUANTITIES[quantity].label + (f", {channel}" if channel else "")

@@ -251,6 +251,7 @@ def _one_attempt(run: _Run, task: PlanTask) -> None:
         session.note(f"resting for {rest:.0f} s without load")
         session.wait(rest)
     deposits = KINDS[task.kind](session, task)
+    session.off_by_hand()
     session.make_safe(f"{task.id} is done")
     if task.mains_v:
         session.unloaded_s = clock.now_s()

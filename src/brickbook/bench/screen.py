@@ -68,7 +68,7 @@ def event_line(event: Event) -> str:
             return f"INTERLOCK: {get('text')}"
         case "safe-off":
             bad = [f"{s['what']}: {s['error']}" for s in get("steps", ()) if not s["ok"]]
-            return f"NOT SAFE: {'; '.join(bad)}" if bad else f"  all off and read back ({get('why')})"
+            return f"NOT READ BACK AS OFF: {'; '.join(bad)}" if bad else f"  all off and read back ({get('why')})"
         case "run-ended":
             return f"ended: {get('outcome')}. {get('why')}"
         case _:

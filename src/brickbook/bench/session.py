@@ -133,6 +133,16 @@ class Session:
         self.journal.write("safe-off", why=why, steps=[step.fields() for step in steps])
         return all(step.ok for step in steps)
 
+    def off_by_hand(self) -> None:
+        """Have a person switch off what is worked by hand, at the end of a task."""
+        stand, words = self.stand, []
+        if stand.hand_of("dc-load") and any(stand.load(port) is None for port in self.wiring.settings):
+            words.append("Take the load off.")
+        if stand.source is None and self.wiring.mains[0]:
+            words.append("Switch the mains supply off.")
+        if words:
+            self.by_hand(" ".join(words))
+
     def check(self, values: Mapping[str, float | None], settings: Sequence[PortSetting], of: Mapping[str, str]) -> None:
         """Raise `Tripped` when readings break a limit."""
         trip = reading_trip(values, self.limits, settings, of)
@@ -180,8 +190,9 @@ class Session:
             self.desk.look()
             now = clock.now_s()
             values = gatherer.read(now)
-            sheet.append(now - zero_s, values)
-            self.journal.write("reading", task=task.id, step=index, values=values)
+            if values:  # on a bench that is read by hand alone there are none meanwhile
+                sheet.append(now - zero_s, values)
+                self.journal.write("reading", task=task.id, step=index, values=values)
             settled_in = now - start >= _CHANGE_S
             self.check(values, step.ports if settled_in else lenient, of)
             stay.add(now - start, values)
