@@ -55,6 +55,18 @@ def test_physics_is_plausible(slug):
             assert 0.68 < out / float(state.input_w[-1]) < 0.955
 
 
+def test_who_folds_is_seen_to_fold(tmp_path):
+    """Full power for an hour: the share of its current to which the first port falls, and one that never does."""
+    root = tmp_path / "book"
+    root.mkdir()
+    list(make_book(root, ("loach-33", "siskin-20")))
+    book = Book.open(root)
+    for slug, share in (("loach-33", 0.7), ("siskin-20", 1.0)):
+        found = analyse_charger(book, slug).figures
+        (held,) = [f.value for f in found if f.name == "sustained_power_ratio"]
+        assert held == pytest.approx(share, abs=0.02)
+
+
 def digests(root):
     return {
         str(path.relative_to(root)): hashlib.sha256(path.read_bytes()).hexdigest()

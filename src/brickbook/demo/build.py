@@ -12,7 +12,7 @@ from os import cpu_count
 from pathlib import Path
 
 from brickbook.book import Book, write_atomic
-from brickbook.demo.campaign import RawDeposit, campaign
+from brickbook.demo.campaign import RawDeposit, campaign, hour_at_full_load
 from brickbook.demo.isolation import isolation_campaign
 from brickbook.demo.messages import messages
 from brickbook.demo.observations import observations
@@ -99,6 +99,10 @@ def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[Ra
         yield from campaign(drawn.example, book.instruments, seed=seed, errors_seed=_SEED)
         if not brief:
             yield from observations(drawn.example, drawn.scene)
+            highest = [loading for loading in drawn.example.loadings if loading.end == "highest"]
+            yield hour_at_full_load(
+                drawn.example, highest[-1], drawn.folds, book.instruments, seed=seed + 200, errors_seed=_SEED
+            )
         return
     example, instruments = CHARGERS[slug], book.instruments
     yield from campaign(example, instruments, seed=seed, errors_seed=_SEED)

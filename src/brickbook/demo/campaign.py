@@ -20,12 +20,13 @@ from brickbook.demo.writers import SHAPES, Log
 from brickbook.simbench.meters import MeterBench
 from brickbook.simbench.physics import HARMONICS, Operation, operate, standby_power_w, steps
 
-__all__ = ["RawDeposit", "campaign"]
+__all__ = ["RawDeposit", "campaign", "hour_at_full_load"]
 
 FloatArray = NDArray[np.float64]
 _FIXTURE_OHM, _U_FIXTURE_OHM = 0.0040, 0.0003
 _U_CABLE_OHM = 0.0030
 _CLOCK_GAP_S = 37.4
+_SOAK_EVERY_S = 5.0
 _REPEATS = 5  # hand readings of each length and of the mass
 
 
@@ -190,6 +191,65 @@ def _sweep(
             "measured_at": "receptacle",
             "fixture_ohm": stated.fixture_ohm,
             "u_fixture_ohm": _U_FIXTURE_OHM,
+        },
+        _instruments(columns),
+    )
+
+
+def hour_at_full_load(
+    example: Example,
+    loading: Loading,
+    fold: tuple[float, float] | None,
+    instruments: Mapping[str, Instrument],
+    *,
+    seed: int,
+    mains: tuple[float, float] = (230.0, 50.0),
+    errors_seed: int | None = None,
+) -> RawDeposit:
+    """An hour at full load without temperatures: who cannot keep its power folds back.
+
+    Parameters
+    ----------
+    example, loading
+        The charger, and what hangs on it.
+    fold
+        When the first loaded port folds back [s], and to which share of its current; `None`: never.
+    instruments, seed, mains, errors_seed
+        As for `campaign`.
+    """
+    volts, hertz = mains
+    bench = MeterBench(instruments, np.random.default_rng(seed), errors_seed=errors_seed)
+    time_s = np.arange(0.0, 3720.0, _SOAK_EVERY_S)
+    currents = {port: np.full(len(time_s), amps) for port, amps in loading.current_a.items()}
+    level = np.zeros(len(time_s), dtype=np.int64)
+    if fold is not None:
+        first = next(iter(currents))
+        later = time_s >= fold[0]
+        currents[first] = np.where(later, fold[1] * currents[first], currents[first])
+        level[later] = 1
+    state = operate(example.model, mains_v=volts, contract_v=loading.contract_v, current_a=currents, time_s=time_s)
+    columns = {
+        "mains_power_w": bench.read(
+            "wall-meter", "mains_power_w", state.input_w, level, scatter=2e-4 * state.input_w, memory=0.5
+        ),
+        **_port_columns(example, state, level, bench),
+    }
+    start = datetime(2026, 10, 8, 9, 30, 0)
+    ports = sorted(loading.current_a)
+    return RawDeposit(
+        f"soak-{volts:g}v.csv",
+        SHAPES["bench-comma"](Log(start, time_s, columns)),
+        ("soak",),
+        start.isoformat(),
+        {
+            "mains_v": volts,
+            "mains_hz": hertz,
+            "ports": "+".join(ports),
+            "contract": " + ".join(f"{p} {'legacy ' if p[0] == 'A' else ''}{loading.contract_v[p]:g} V" for p in ports),
+            "measured_at": "receptacle",
+            "fixture_ohm": _FIXTURE_OHM,
+            "u_fixture_ohm": _U_FIXTURE_OHM,
+            "ambient_c": 24.0,
         },
         _instruments(columns),
     )

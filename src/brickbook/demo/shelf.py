@@ -56,6 +56,8 @@ class Line:
         2 for a second sample of the same model, bought later.
     aged
         Loss added by the maker between the samples, as a share of the power.
+    folds
+        When its first port gives up full power in an hour at full load [s], and to which share; `None`: never.
     """
 
     slug: str
@@ -70,26 +72,31 @@ class Line:
     says: tuple[str, ...] = ()
     sample: int = 1
     aged: float = 0.0
+    folds: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A charger as drawn: what its maker says, its physics with a short campaign, and what its ports offer."""
+    """A charger as drawn: what its maker says, physics with a short campaign, what its ports offer, how it folds."""
 
     charger: Charger
     example: Example
     scene: Scene = field(repr=False)
+    folds: tuple[float, float] | None = None
 
 
 _Q, _O, _V, _T = "Quillmere", "Ostrabell", "Quorvane", "Thrumblewick"
 _LINES = (
     Line("siskin-20", _Q, "Siskin 20", 20, {"C1": 20}, "flyback", 0.75, price=12.9),
     Line("dunlin-30", _Q, "Dunlin 30", 30, {"C1": 30}, "tuned flyback", 0.8, price=17.5),
-    Line("curlew-100", _Q, "Curlew 100", 100, {"C1": 100, "C2": 100}, "half bridge", 0.85, "first", 69.0),
+    Line("curlew-100", _Q, "Curlew 100", 100, {"C1": 100, "C2": 100}, "half bridge", 0.85, "first", 69.0,
+         folds=(3010.0, 0.9)),
     Line("minnow-20", _O, "Minnow 20", 20, {"C1": 20}, "flyback", 0.15, price=7.9, says=("efficiency", "standby")),
     Line("roach-45", _O, "Roach 45", 45, {"C1": 45}, "tuned flyback", 0.45, price=19.9),
-    Line("tench-65", _O, "Tench 65", 65, {"C1": 65, "A1": 18}, "tuned flyback", 0.3, "drop", 24.9, ("power",)),
-    Line("loach-33", _O, "Loach 33", 33, {"C1": 33, "A1": 18}, "flyback", 0.35, "drop", 14.9, ("sharing",)),
+    Line("tench-65", _O, "Tench 65", 65, {"C1": 65, "A1": 18}, "tuned flyback", 0.3, "drop", 24.9, ("power",),
+         folds=(1480.0, 0.6)),
+    Line("loach-33", _O, "Loach 33", 33, {"C1": 33, "A1": 18}, "flyback", 0.35, "drop", 14.9, ("sharing",),
+         folds=(2260.0, 0.7)),
     Line("burbot-140", _O, "Burbot 140", 140, {"C1": 140, "C2": 65}, "half bridge", 0.5, "parts", 74.9),
     Line("marl-30", _V, "Marl 30", 30, {"C1": 30}, "tuned flyback", 0.95, price=29.0),
     Line("gneiss-65", _V, "Gneiss 65", 65, {"C1": 65, "C2": 30}, "tuned flyback", 0.9, "parts", 49.0),
@@ -102,7 +109,7 @@ _LINES = (
     Line("rowan-45", _T, "Rowan 45", 45, {"C1": 45, "C2": 45}, "tuned flyback", 0.55, "equal", 26.9),
     Line("sallow-67", _T, "Sallow 67", 67, {"C1": 67, "C2": 30, "A1": 18}, "tuned flyback", 0.5, "first", 39.9),
     Line("buckthorn-100", _T, "Buckthorn 100", 100, {"C1": 100, "C2": 30, "A1": 18}, "half bridge", 0.4, "parts",
-         49.9, ("power", "mass")),
+         49.9, ("power", "mass"), folds=(1010.0, 0.5)),
     Line("spindle-130", _T, "Spindle 130", 130, {"C1": 65, "C2": 65}, "half bridge", 0.7, "own", 79.0),
     Line("guelder-150", _T, "Guelder 150", 150, {"C1": 100, "C2": 100, "C3": 45, "A1": 18}, "half bridge", 0.6,
          "first", 95.0),
@@ -141,7 +148,7 @@ def draw(slug: str) -> Drawn:
         sweep_shape="bench-comma",
         interval_s=_INTERVAL_S,
     )
-    return Drawn(_charger(line, ports, cut, mass), example, _scene(line, cut))
+    return Drawn(_charger(line, ports, cut, mass), example, _scene(line, cut), line.folds)
 
 
 # What it is made of
@@ -235,7 +242,9 @@ def _cut(line: Line) -> Callable[[frozenset[str]], Mapping[str, float]]:
         if line.sharing == "parts":
             share = line.total_w / sum(own)
             return {name: int(2 * power * share) / 2 for name, power in zip(names, own, strict=True)}
-        kept = {name: min(power, 18.0) for name, power in zip(names[1:], own[1:], strict=True)}
+        # the others keep what is theirs when all are in use, rounded down; the first has what is left
+        share = line.total_w / sum(line.ports.values())
+        kept = {name: int(2 * power * share) / 2 for name, power in zip(names[1:], own[1:], strict=True)}
         return {names[0]: min(own[0], line.total_w - sum(kept.values())), **kept}
 
     return cut
@@ -268,7 +277,8 @@ def _loadings(line: Line) -> tuple[Loading, ...]:
     volts, amps = _top(line.ports[names[0]], old=names[0][0] == "A")
     name = f"{names[0].lower()}-{volts:g}v"
     out = [Loading(name, "highest", {names[0]: volts}, {names[0]: amps}, {}, {})]
-    if len(names) == 1:
+    if len(names) == 1 or line.sharing == "drop":
+        # where all power is lost as soon as two are in use there is nothing to load together
         full, least = (2.0, 0.3) if line.total_w >= 15.0 else (amps, 0.1 * amps)
         one = names[0]
         out.append(Loading(f"{one.lower()}-5v", "lowest", {one: 5.0}, {one: full}, {one: 3.0}, {one: least}))
@@ -300,7 +310,7 @@ def _charger(
     line: Line, ports: tuple[Port, ...], cut: Callable[[frozenset[str]], Mapping[str, float]], mass_g: float
 ) -> Charger:
     says = line.says
-    everyone = "+".join(sorted(line.ports))
+    everyone = next(iter(line.ports)) if line.sharing == "drop" else "+".join(sorted(line.ports))
     best = 0.90 + 0.05 * line.make - 0.02 * (line.circuit == "flyback")
     claims = [
         Claim("efficiency/delivered_power_w", "min", float(line.total_w), f"{line.total_w:g} W", "box", 0.02,
