@@ -3,8 +3,11 @@
 import re
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from brickbook.book import Book
+from brickbook.book.plan_file import plan_text, read_plan
 from brickbook.core.errors import BookError
 from brickbook.core.plan import Dwell, PlanStep, PlanTask, PortSetting, TestPlan
 
@@ -145,3 +148,58 @@ def test_a_missing_plan_says_how_to_make_one(book: Book):
     assert not book.has_plan("example-65w")
     with pytest.raises(BookError, match="brickbook plan"):
         book.plan("example-65w")
+
+
+def test_line_ends_and_a_byte_order_mark_of_other_editors_are_kept_or_left_out(book: Book):
+    book.write_plan("example-65w", plan(task("a"), task("b")))
+    text = plan_path(book).read_text().replace('title = "Task a"', 'title = "Task a"  # mine')
+    plan_path(book).write_bytes(("\ufeff" + text.replace("\n", "\r\n")).encode())
+    book.write_plan("example-65w", plan(task("b"), task("a", predicted_s=3.0)))
+    after = plan_path(book).read_bytes()
+    assert after.count(b"\n") == after.count(b"\r\n")
+    assert b"# mine" in after
+    assert book.plan("example-65w") == plan(task("b"), task("a", predicted_s=3.0))
+
+
+words = st.text(min_size=1, max_size=12)
+numbers = st.floats(0, 1e6, allow_nan=False)
+scalars = st.one_of(words, numbers, st.booleans(), st.integers(-5, 5))
+stays = st.builds(lambda a, b, r, u: Dwell(a, a + b + 1.0, r, u), numbers, numbers, st.text(max_size=5), numbers)
+steps = st.builds(
+    PlanStep,
+    label=words,
+    ports=st.lists(st.builds(PortSetting, st.sampled_from(["C1", "A1"]), words, numbers), max_size=1).map(tuple),
+    dwell=stays,
+    capture=st.sampled_from(["", "load-step"]),
+    conditions=st.dictionaries(words, scalars, max_size=2),
+)
+tasks = st.builds(
+    PlanTask,
+    id=words,
+    studies=st.lists(words, min_size=1, max_size=2).map(tuple),
+    title=words,
+    kind=st.just("log"),
+    steps=st.lists(steps, min_size=1, max_size=2).map(tuple),
+    mains_v=numbers,
+    conditions=st.dictionaries(words, scalars, max_size=2),
+    by_hand=st.lists(words, max_size=2).map(tuple),
+    cautions=st.lists(words, max_size=2).map(tuple),
+    rest_s=numbers,
+    after=st.lists(words, max_size=2).map(tuple),
+    note=st.text(max_size=9),
+    made=st.text(max_size=9),
+)
+plans = st.lists(tasks, max_size=3, unique_by=lambda task: task.id).map(lambda some: plan(*some))
+
+
+@settings(max_examples=60, deadline=None)
+@given(plans, plans)
+def test_any_plan_reads_back_equal_also_over_another(one: TestPlan, other: TestPlan):
+    first = plan_text("plan.toml", one)
+    assert read_plan("plan.toml", first) == one
+    assert plan_text("plan.toml", one, first) == first
+    # tasks of both: their own words are kept, and the plan is the new one
+    both = plan(*one.tasks, *(task for task in other.tasks if task.id not in {t.id for t in one.tasks}))
+    again = plan_text("plan.toml", both, first)
+    assert read_plan("plan.toml", again) == both
+    assert read_plan("plan.toml", plan_text("plan.toml", other, again)) == other

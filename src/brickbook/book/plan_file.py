@@ -129,20 +129,22 @@ def plan_text(file: str, plan: TestPlan, before: str = "") -> str:
     BookError
         When the file as it is cannot be read, or its tasks are not written as [[tasks]].
     """
+    ends = "\r\n" if "\r\n" in before else "\n"
+    before = before.replace("\r\n", "\n")
     head, blocks = _split(file, before) if before.strip() else ("", {})
     parts = [_top(plan, head)]
     parts += [_block(task, *blocks.get(task.id, (None, ""))) for task in plan.tasks]
     text = "\n".join(part.rstrip("\n") + "\n" for part in parts)
     if read_plan(file, text) != plan:
         raise BookError(Fault(file, "", "cannot be written so that it reads back the same.", "Tell the authors."))
-    return text
+    return text.replace("\n", ends)
 
 
 def _split(file: str, text: str) -> tuple[str, dict[str, tuple[PlanTask, str]]]:
     """The text above the first task, and each task's own text with the comment lines right above it."""
     toml = parse(file, text)
     plan = load(TestPlan, toml)
-    lines = text.removeprefix("\ufeff").splitlines(keepends=True)
+    lines = _lines(text.removeprefix("\ufeff"))
     starts: list[int] = []
     for place in range(len(plan.tasks)):
         number = toml.lines[("tasks", place)] - 1
@@ -152,7 +154,7 @@ def _split(file: str, text: str) -> tuple[str, dict[str, tuple[PlanTask, str]]]:
         while number and lines[number - 1].lstrip().startswith("#"):
             number -= 1
         starts.append(number)
-    ends = [*starts[1:], len(lines)]
+    ends = [*starts[1:], len(lines)] if starts else []
     head = "".join(lines[: starts[0]] if starts else lines)
     blocks = {
         task.id: (task, "".join(lines[start:end]).strip("\n") + "\n")
@@ -173,8 +175,9 @@ def _top(plan: TestPlan, before: str) -> str:
         else:
             lines.append(f"{name} = {inline(dict(value) if isinstance(value, Mapping) else value)}")
     ours = {*lines, *_words(_TASKS)}
-    kept = [line for line in before.splitlines() if line.lstrip().startswith("#") and line.strip() not in ours]
-    return "\n".join([*lines, *(["", *kept] if kept else []), "", *_words(_TASKS)]) + "\n"
+    kept = [line.rstrip() for line in _lines(before) if line.lstrip().startswith("#") and line.strip() not in ours]
+    none = [] if plan.tasks else ["tasks = []"]
+    return "\n".join([*lines, *none, *(["", *kept] if kept else []), "", *_words(_TASKS)]) + "\n"
 
 
 def _block(task: PlanTask, before: PlanTask | None, text: str) -> str:
@@ -185,7 +188,7 @@ def _block(task: PlanTask, before: PlanTask | None, text: str) -> str:
         changed = _with_line(changed, "made", inline(task.made))
         if _read_block(changed) == task:
             return changed
-    comments = [line for line in text.splitlines() if line.lstrip().startswith("#")]
+    comments = [line.rstrip() for line in _lines(text) if line.lstrip().startswith("#")]
     return "\n".join([*comments, *_task_lines(task)]) + "\n"
 
 
@@ -213,6 +216,11 @@ def _task_lines(task: PlanTask) -> list[str]:
         else:
             lines.append(f"{key} = {inline(dict(value) if isinstance(value, Mapping) else value)}")
     return lines
+
+
+def _lines(text: str) -> list[str]:
+    """Lines as TOML knows them: other line separators may stand inside a text."""
+    return re.findall(r"[^\n]*\n|[^\n]+", text)
 
 
 def _words(text: str) -> list[str]:
