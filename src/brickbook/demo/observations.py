@@ -193,5 +193,5 @@ def _words(own: Offered, left_w: float, slips: Mapping[float, float]) -> Sequenc
         # EPR capabilities: extended objects begin at position 8, positions without an object hold zero
         objects += [0] * (7 - len(objects))
         objects += [FixedSourcePdo.from_si(volts, amps).encode() for volts, amps in now if volts > 20.0]
-        objects += [EprAvsSourcePdo.from_si(*avs).encode() for avs in own.avs]
+        objects += [EprAvsSourcePdo.from_si(low, high, min(most, int(left_w))).encode() for low, high, most in own.avs]
     return objects
