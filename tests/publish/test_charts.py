@@ -362,6 +362,22 @@ def test_a_fitted_curve_has_the_colour_of_what_it_is_fitted_to():
     assert lines == {"line-0": SERIES[0], "line-1": SERIES[0], "line-2": SERIES[1], "line-3": SERIES[1]}
 
 
+@pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
+def test_the_name_of_an_upright_limit_stands_at_its_line_and_once(size):
+    chart = curve(
+        series=(Series("v", [0.0, 10.0, 20.0], [5.0, 5.0, 0.0], style="line"),),
+        limits=(LimitLine("gone", (0.0, 5.0), (4.0, 4.0)), LimitLine("lost", (0.0, 5.0), (12.0, 12.0))),
+        bands=(),
+    )
+    made = page_drawings(chart, "c1")
+    root = ET.fromstring(made.wide if size is WIDE else made.narrow)
+    spec = vega_lite(chart, size=size)
+    low, high = spec["layer"][0]["encoding"]["x"]["scale"]["domain"]
+    for name, at in (("gone", 4.0), ("lost", 12.0)):
+        (text,) = [e for e in root.iter("text") if "".join(e.itertext()) == name]
+        assert abs(float(text.get("x")) - spec["width"] * (at - low) / (high - low)) < 5
+
+
 @pytest.mark.parametrize(
     ("text", "shown"),
     [

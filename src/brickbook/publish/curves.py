@@ -44,6 +44,7 @@ from brickbook.publish.specs import (
 __all__ = ["curve_spec", "drawable"]
 
 FloatArray = NDArray[np.float64]
+_Box = tuple[float, float, float, float]  # left, top, right, foot [px]
 _MANY = 60  # above this many points marks and bars merge: a line and a shaded band say more
 _VISIBLE = 4.0  # an uncertainty bar shorter than the mark's half height [px] is not seen
 
@@ -96,7 +97,9 @@ def curve_spec(chart: Chart, size: Size, *, title: bool) -> Json:
         frame.layers += letters([(offset_x + x + 26, offset_y + y, name) for x, y, _, name in placed], letter)
 
     under, data = _data_layers(chart, curves, frame, x_scale, y_scale)
-    named = [] if beside else _set_inside(chart, curves, frame, x_scale, y_scale)
+    taken: list[_Box] = []
+    named = _set_upright(chart, curves, frame, x_scale, y_scale, taken)
+    named += [] if beside else _set_inside(chart, curves, frame, x_scale, y_scale, taken)
     frame.layers = under + named + data + frame.layers  # a name may be crossed by the readings, never hide them
     frame.layers += letters([(8 - frame.left, -letter * 1.2, axis_title(chart.y, size))], letter, colour=MUTED)
     frame.layers += letters(
@@ -281,7 +284,7 @@ def _labels_beside(
 
     limits: list[tuple[float, Key | None, tuple[str, ...]]] = []
     for limit in chart.limits:
-        end = _limit_end(limit, x_scale)
+        end = None if _is_upright(limit) else _limit_end(limit, x_scale)
         if limit.name and end is not None and y_scale.low <= end <= y_scale.high:
             limits.append((down(end), None, wrap(limit.name, 168, letter, 3)))
     direct: list[tuple[float, Key | None, tuple[str, ...]]] = []
@@ -322,9 +325,8 @@ def _set_beside(beside: Sequence[tuple[float, float, Key | None, tuple[str, ...]
     frame.layers += rules(leaders, colour=MUTED, width=0.8)
 
 
-def _set_inside(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale) -> list[Json]:
-    """On a narrow picture each limit's name stands on its line, where the readings run least."""
-    letter = frame.size.letter
+def _places(curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale) -> list[tuple[float, float]]:
+    """Where the readings run [px]: letters had better not stand there."""
     points: list[tuple[float, float]] = []
     for curve in curves:
         px = [x_scale.place(float(x), frame.width) for x in curve.x]
@@ -336,15 +338,23 @@ def _set_inside(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: S
                     (px[k] + share * (px[k + 1] - px[k]), py[k] + share * (py[k + 1] - py[k]))
                     for k in range(len(px) - 1)
                 ]
+    return points
+
+
+def _set_inside(
+    chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale, taken: list[_Box]
+) -> list[Json]:
+    """On a narrow picture each limit's name stands on its line, where the readings run least."""
+    letter = frame.size.letter
+    points = _places(curves, frame, x_scale, y_scale)
     out: list[Json] = []
-    taken: list[tuple[float, float, float, float]] = []
     heights = [
         frame.height - y_scale.place(float(limit.y), frame.height)
         for limit in chart.limits
         if isinstance(limit.y, (int, float)) and float(limit.y) >= y_scale.low
     ]
     for limit in chart.limits:
-        end = _limit_end(limit, x_scale)
+        end = None if _is_upright(limit) else _limit_end(limit, x_scale)
         if end is None or not y_scale.low <= end <= y_scale.high:
             continue
         lines = wrap(limit.name, frame.width - 8, letter, 2)
@@ -376,7 +386,49 @@ def _set_inside(chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: S
     return out
 
 
-def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+def _is_upright(limit: LimitLine) -> bool:
+    """Whether a limit is an upright line: an instant, a promised current."""
+    return not isinstance(limit.y, (int, float)) and len(limit.x) > 1 and min(limit.x) == max(limit.x)
+
+
+def _set_upright(
+    chart: Chart, curves: Sequence[_Curve], frame: Frame, x_scale: Scale, y_scale: Scale, taken: list[_Box]
+) -> list[Json]:
+    """Names of upright limits, each about the top of its line, where the readings run least."""
+    letter = frame.size.letter
+    points = _places(curves, frame, x_scale, y_scale)
+    out: list[Json] = []
+    level = [
+        frame.height - y_scale.place(float(limit.y), frame.height)
+        for limit in chart.limits
+        if isinstance(limit.y, (int, float)) and float(limit.y) >= y_scale.low
+    ]
+    upright = [one for one in chart.limits if one.name and _is_upright(one) and x_scale.low <= one.x[0] <= x_scale.high]
+    lines = [x_scale.place(float(limit.x[0]), frame.width) for limit in upright]
+    for at, limit in sorted(zip(lines, upright, strict=True), key=lambda pair: pair[0]):
+        assert not isinstance(limit.y, (int, float))
+        top = frame.height - y_scale.place(min(max(limit.y), y_scale.high), frame.height)
+        text = wrap(limit.name, frame.width - 8, letter, 1)[0]
+        wide = text_width(text, letter)
+        places = []
+        for row in (-1, 0, 1, 2):
+            high = min(top + row * letter * 1.4, frame.height - letter * 1.2)
+            for left in (at + 4, at - 4 - wide):
+                box = (left, high, left + wide, high + letter * 1.2)
+                crossed = sum(1 for other in lines if other != at and box[0] - 2 < other < box[2] + 2)
+                crossed += sum(1 for other in level if box[1] - 2 < other < box[3] + 2)
+                run_over = sum(1 for x, y in points if box[0] - 3 < x < box[2] + 3 and box[1] - 2 < y < box[3] + 2)
+                outside = box[0] < 0 or box[2] > frame.width or box[1] < -letter * 0.5
+                met = sum(_overlap(box, other) for other in taken)
+                places.append((1000 * outside + 300 * met + 5 * crossed + run_over + 0.1 * abs(row), left < at, box))
+        _, is_left, box = min(places)
+        taken.append(box)
+        x = box[2] if is_left else box[0]
+        out += letters([(x, box[1] + letter * 0.6, text)], letter, align="right" if is_left else "left", halo=True)
+    return out
+
+
+def _overlap(a: _Box, b: _Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
