@@ -21,7 +21,7 @@ check: setup ## lint, format, types, direction of imports
 
 lock: ## write requirements.lock anew (needs the uv command)
 	uv pip compile --universal --generate-hashes --no-header --python-version 3.11 \
-	  --extra dev pyproject.toml -o requirements.lock
+	  --extra dev --extra cluster pyproject.toml -o requirements.lock
 
 clean: ## delete what can be made again
 	rm -rf .venv demo-book .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
