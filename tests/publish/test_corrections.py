@@ -6,6 +6,7 @@ import json
 import pytest
 
 from brickbook.book import Book, Publication, add_publication, published_state, read_publications
+from brickbook.core.conditions import Conditions
 from brickbook.core.errors import BookError
 from brickbook.publish.corrections import changes_by_publication, corrections, needs_reason, next_publication
 from brickbook.publish.numbers import figure_text
@@ -102,6 +103,29 @@ def test_key_figures_stand_first(tern):
     found = corrections((state, due), tern.words, keys)
     assert [c.key_figure for c in found] == sorted((c.key_figure for c in found), reverse=True)
     assert {c.figure_key for c in found if c.key_figure} == set(keys)
+
+
+def test_a_figure_whose_measured_condition_comes_out_otherwise_is_the_same_figure(tern):
+    def at(power_w, value=0.1, harmonic=3):
+        conditions = Conditions.of({"mains_v": 230.0, "harmonic": harmonic, "input_w": power_w})
+        return dataclasses.replace(
+            tern.figures[0], name="input_harmonic_a", unit="A", conditions=conditions, value=value, u=0.001,
+            lower=value - 0.002, upper=value + 0.002,
+        )  # fmt: skip
+
+    def changes(before, after):
+        first = next_publication((), before, (), "", FIRST)
+        second = next_publication((first,), after, (), "", SECOND)
+        return corrections((first, second), {})
+
+    assert changes([at(108.827), at(54.1)], [at(108.9), at(54.2)]) == ()
+    (moved,) = changes([at(108.827), at(54.1)], [at(108.9, 0.2), at(54.1)])
+    assert (moved.old[:6], moved.new[:6], moved.figure_key) == ("(0.100", "(0.200", at(108.9).key)
+    # another load, another harmonic, or two that fit: figures that went and came
+    for after in ([at(112.0)], [at(108.9, harmonic=5)], [at(108.9), at(108.7)]):
+        found = changes([at(108.827)], after)
+        assert [c for c in found if not c.new and c.old]
+        assert len(found) == 1 + len(after)
 
 
 def test_what_was_written_cannot_be_changed_unseen(book, tern):

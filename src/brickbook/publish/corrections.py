@@ -1,12 +1,13 @@
 """What has changed in a report since it was first published, and why: made from the record of publications alone.
 
 A figure has changed when it is printed otherwise than before: value and uncertainty rounded as on the page. A change
-below that is none that a reader could see.
+below that is none that a reader could see. Nor is one of a measured condition of a figure that is printed as before.
 """
 
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -25,6 +26,9 @@ __all__ = [
     "next_publication",
     "printed_key",
 ]
+
+
+_MEASURED_ALIKE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,8 +167,14 @@ def _changes(
     state: Mapping[str, PublishedFigure], now: Publication, words: Mapping[str, str], key_figures: Collection[str]
 ) -> Iterable[Correction]:
     date, why = now.at[:10], now.why
+    moved = _moved(
+        [key for key, figure in now.figures.items() if figure is None and key in state],
+        [key for key, figure in now.figures.items() if figure is not None and key not in state],
+    )
     for key, figure in now.figures.items():
-        before, said, first = state.get(key), _words(key, words), key in key_figures
+        if key in moved.values():
+            continue  # told under its new key
+        before, said, first = state.get(moved.get(key, key)), _words(key, words), key in key_figures
         old = "" if before is None else _printed(key, before)
         new = "" if figure is None else _printed(key, figure)
         if old != new:
@@ -177,21 +187,53 @@ def _changes(
                 yield Correction(date, key, f"{said}, against “{against}”", was, is_, why, "decision", first)
 
 
+def _moved(gone: Sequence[str], new: Sequence[str]) -> dict[str, str]:
+    """New key to old key of figures that are the same but for a measured value among their conditions.
+
+    Some conditions are readings (the input power at which a harmonic was read) and never come out twice alike. Two keys
+    are one figure when all else is equal, such numbers differ by at most 1 %, and no other key fits.
+    """
+    by_head: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for key in gone:
+        by_head.setdefault(_frame_of(key), []).append(key)
+    fitting = {key: [old for old in by_head.get(_frame_of(key), ()) if _close(old, key)] for key in new}
+    claimed = [old for many in fitting.values() for old in many]
+    return {key: many[0] for key, many in fitting.items() if len(many) == 1 and claimed.count(many[0]) == 1}
+
+
+def _frame_of(key: str) -> tuple[str, tuple[str, ...]]:
+    """Head of a key and the names of its conditions."""
+    return key.partition("{")[0], tuple(_conditions(key))
+
+
+def _close(old: str, new: str) -> bool:
+    pairs = zip(_conditions(old).values(), _conditions(new).values(), strict=True)
+    return all(
+        math.isclose(a, b, rel_tol=_MEASURED_ALIKE) if isinstance(a, float) and isinstance(b, float) else a == b
+        for a, b in pairs
+    )
+
+
 def _name(key: str) -> str:
     return key.partition("{")[0].partition("/")[2]
 
 
 def _words(key: str, words: Mapping[str, str]) -> str:
     """A figure's name and conditions from its key: a figure that has gone is known by its key alone."""
-    head, _, inside = key.partition("{")
+    head = key.partition("{")[0]
     name = words.get(head) or name_in_words(_name(key))
-    conditions: dict[str, Scalar] = {}
-    for pair in inside.removesuffix("}").split(";"):
+    said = conditions_text(Conditions.of(_conditions(key)))
+    return f"{name} ({said})" if said else name
+
+
+def _conditions(key: str) -> dict[str, Scalar]:
+    """Conditions in a key; numbers as numbers."""
+    found: dict[str, Scalar] = {}
+    for pair in key.partition("{")[2].removesuffix("}").split(";"):
         condition, equals, text = pair.partition("=")
         if equals:
-            conditions[condition] = _scalar(text)
-    said = conditions_text(Conditions.of(conditions))
-    return f"{name} ({said})" if said else name
+            found[condition] = _scalar(text)
+    return found
 
 
 def _scalar(text: str) -> Scalar:
