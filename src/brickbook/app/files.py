@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -12,7 +13,7 @@ import numpy as np
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from brickbook.analysis import Intake, Wishes, check_wishes, look_at, plateaus_in
+from brickbook.analysis import Intake, Wishes, check_wishes, look_at, plateaus_in, read_as, shape_for
 from brickbook.app.charger import frame
 from brickbook.app.desk import Form, charger_book, desk_of, read_form, render, say
 from brickbook.app.forms import pairs_text, scalar_of
@@ -27,7 +28,7 @@ from brickbook.core.quantities import QUANTITIES, quantity_of
 from brickbook.core.shape import Shape
 from brickbook.core.table import Table
 from brickbook.plateaus import Plateau
-from brickbook.readers import READERS
+from brickbook.readers import READERS, Guess
 from brickbook.studies import STUDIES
 
 __all__ = ["router"]
@@ -53,6 +54,10 @@ _READER_WORDS = {
 _PLACES = ("case", "body", "ambient", "hottest", "prongs")
 _HARMONICS = tuple(str(n) for n in range(1, 14))
 _SERIES = 6
+_NOTHING_SAID: Mapping[str, Any] = {
+    "reader": "", "name": "", "recording": "", "taken": "", "note": "", "show": "", "more": "", "studies": (),
+    "conditions": {}, "instruments": {}, "columns": (),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,20 @@ class Column:
     why: str
     is_time: bool
     example: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """How a file's columns are understood, whether or not it can be read so."""
+
+    shape: Shape | None
+    known: bool
+    guess: Guess | None
+
+    @classmethod
+    def of(cls, book: Book, content: bytes, name: str, wishes: Wishes) -> _Found:
+        """By the book's shapes, or guessed and corrected; raises `ReadError`."""
+        return cls(*shape_for(book, content, name, wishes))
 
 
 @router.get("/chargers/{slug}/files")
@@ -200,6 +219,9 @@ def _said(form: Form, before: Mapping[str, Any]) -> dict[str, Any]:
 
 def _wishes(said: Mapping[str, Any]) -> Wishes:
     columns = tuple((str(h), str(c), str(u)) for h, c, u in said.get("columns", ()))
+    faults = check_wishes((), (), str(said.get("reader") or "meter-log"))
+    if faults:
+        raise BookError(*faults)
     instruments = {str(k): str(v) for k, v in dict(said.get("instruments", {})).items()}
     return Wishes(str(said.get("reader") or "meter-log"), columns, _conditions(said), instruments)
 
@@ -222,16 +244,18 @@ def _mapping(
 ) -> Response:
     around = frame(request, book, slug)
     said = one.said
-    seen: Intake | None = None
+    seen, found = None, _Found(None, known=True, guess=None)
+    content, wishes = b"", Wishes()
     try:
-        seen = look_at(book, one.content(), one.name, one.name, _wishes(said))
+        content, wishes = one.content(), _wishes(said)
+        found = _Found.of(book, content, one.name, wishes)
+        seen = read_as(book, content, one.name, one.name, wishes, found.shape, found.known, found.guess)
     except BrickbookError as error:
         faults = faults or error.faults
-        if said.get("columns"):  # the guess can still be shown, so that it can be put right
-            try:
-                seen = look_at(book, one.content(), one.name, one.name, _wishes({**said, "columns": ()}))
-            except BrickbookError:
-                seen = None
+        if content and found.shape is None and said.get("columns"):
+            # the guess can still be shown, so that what was said can be put right
+            with contextlib.suppress(BrickbookError):
+                found = _Found.of(book, content, one.name, replace(wishes, columns=()))
     plateaus = plateaus_in(seen.tables, one.name) if seen is not None else ()
     return render(
         request,
@@ -240,11 +264,12 @@ def _mapping(
         **around,
         part="files",
         one=one,
-        said=said,
+        said={**_NOTHING_SAID, **said},
         seen=seen,
+        found=found,
         faults=faults,
-        columns=_columns(seen, said),
-        options=_options(around["charger"], seen),
+        columns=_columns(found, seen, said),
+        options=_options(around["charger"], found.shape),
         readers=[(r, _READER_WORDS.get(r, r)) for r in sorted(READERS, key=lambda r: (r != "meter-log", r))],
         studies=[(s.id, s.title) for s in STUDIES if s.needs_readings],
         conditions=_CONDITIONS,
@@ -260,20 +285,21 @@ def _mapping(
     )
 
 
-def _columns(seen: Intake | None, said: Mapping[str, Any]) -> list[Column]:
-    """Headers of a wide log with what each is taken for now."""
-    if seen is None or seen.shape is None:
+def _columns(found: _Found, seen: Intake | None, said: Mapping[str, Any]) -> list[Column]:
+    """Headers of a log with what each is taken for now."""
+    shape = found.shape
+    if shape is None:
         return []
-    shape, corrected = seen.shape, {h: (c, u) for h, c, u in said.get("columns", ())}
+    corrected = {h: (c, u) for h, c, u in said.get("columns", ())}
     used = {c.header: c for c in shape.columns}
-    guessed = {g.header: g for g in seen.guess.columns} if seen.guess is not None else {}
+    guessed = {g.header: g for g in found.guess.columns} if found.guess is not None else {}
     first = {
         origin.header: f"{table.columns[name][0]:.6g}"
-        for table in seen.tables
+        for table in (seen.tables if seen is not None else ())
         for name, origin in table.origins.items()
         if len(table) and np.isfinite(table.columns[name][0])
     }
-    found = []
+    listed = []
     for k, header in enumerate(shape.headers):
         is_time = header in shape.time.headers
         column, unit = (used[header].column, used[header].unit) if header in used else ("", "")
@@ -283,16 +309,16 @@ def _columns(seen: Intake | None, said: Mapping[str, Any]) -> list[Column]:
             unit = "" if guess.from_unit_row else guess.unit
         sure = "as you said" if changed else "known to the book" if guess is None else guess.confidence
         why = "" if changed or guess is None else guess.reason
-        found.append(
+        listed.append(
             Column(k, header, "time_s" if is_time else column, unit, sure, why, is_time, first.get(header, ""))
         )
-    return found
+    return listed
 
 
-def _options(charger: Charger | None, seen: Intake | None) -> list[tuple[str, list[tuple[str, str]]]]:
+def _options(charger: Charger | None, shape: Shape | None) -> list[tuple[str, list[tuple[str, str]]]]:
     """What a column may be taken for, in groups."""
     ports = [port.id for port in charger.ports] if charger is not None else ["C1"]
-    now = [c.column for c in seen.shape.columns if c.column] if seen is not None and seen.shape is not None else []
+    now = [c.column for c in shape.columns if c.column] if shape is not None else []
     groups: dict[str, list[tuple[str, str]]] = {}
     for quantity in QUANTITIES.values():
         if quantity.name == "time_s":

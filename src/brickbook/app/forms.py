@@ -248,7 +248,7 @@ def _one(label: str) -> str:
 # Reading
 
 
-def _read(cls: Any, pairs: Mapping[str, str], key: str) -> dict[str, Any] | None:
+def _read(cls: Any, pairs: Mapping[str, str], key: str, *, always: bool = False) -> dict[str, Any] | None:
     """Data of a dataclass; `None` where nothing but ready-made choices was filled in."""
     types_of = get_type_hints(cls, include_extras=True)
     data: dict[str, Any] = {}
@@ -265,12 +265,10 @@ def _read(cls: Any, pairs: Mapping[str, str], key: str) -> dict[str, Any] | None
                 data[field.name] = rows
             filled = filled or bool(rows)
         elif is_dataclass(bare):
-            inner = _read(bare, pairs, name)
+            inner = _read(bare, pairs, name, always=needed and not optional)
             if inner is not None:
                 data[field.name] = inner
                 filled = True
-            elif needed and not optional:
-                data[field.name] = {}
         elif name in pairs:
             text = pairs[name].strip() if field.name != "words" else pairs[name].strip("\r\n ")
             choice = get_origin(bare) is Literal or bare is bool
@@ -280,7 +278,7 @@ def _read(cls: Any, pairs: Mapping[str, str], key: str) -> dict[str, Any] | None
             if text or (needed and bare is str) or (not needed and default):
                 data[field.name] = _value(bare, text)
             filled = filled or (bool(text) and not choice)
-    return data if filled or not key or key in pairs else None
+    return data if filled or always or not key or key in pairs else None
 
 
 def _value(bare: Any, text: str) -> Any:

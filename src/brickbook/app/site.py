@@ -73,6 +73,12 @@ def create_app(root: Path, door: Door, *, upload_bytes: int = UPLOAD_BYTES) -> F
         fault = Fault(request.url.path, "", str(error.detail))
         return _problem(request, error.status_code, titles.get(error.status_code, "This did not work"), (fault,))
 
+    @app.exception_handler(Exception)
+    def failed(request: Request, error: Exception) -> Response:
+        fault = Fault(type(error).__name__, "", "the program has a fault here; nothing more was done.",
+                      "What it says in the terminal helps to find it.")  # fmt: skip
+        return _problem(request, 500, "This did not work", (fault,))
+
     app.add_middleware(Guard, door=door)
     return app
 
