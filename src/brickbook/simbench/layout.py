@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from brickbook.core.instrument import Accuracy, Instrument
 from brickbook.simbench.charger import SimCharger
+from brickbook.simbench.scope import default_scope_channels
 
 __all__ = ["DIALECTS", "complete_bench", "default_instruments"]
 
@@ -26,7 +27,7 @@ DIALECTS: Mapping[str, str] = {
 }
 """Names of the dialects the simulated instruments answer to, by role."""
 
-_PLACES = ("body", "receptacle", "ambient", "inside")
+_PLACES = ("case", "receptacle", "ambient")
 
 
 def default_instruments() -> dict[str, Instrument]:
@@ -116,5 +117,7 @@ def _channels(charger: SimCharger, role: str) -> dict[str, str]:
             return ports
         case "temperature-logger":
             return {place: str(101 + k) for k, place in enumerate(_PLACES)}
+        case "oscilloscope":
+            return default_scope_channels(tuple(ports))
         case _:
             return {}

@@ -1,110 +1,22 @@
-"""The instruments' command sets over the shared world: source, meter, load, logger, sink and clock.
+"""The instruments around a charger: mains source, power meter, load, voltmeter, temperature logger, and a clock.
 
-Each measuring query takes its instrument's time (`LATENCY_S`), as in life; settings act at once.
+Each measuring query takes its instrument's time (`device.LATENCY_S`), as in life; settings act at once.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import ClassVar
 
-from brickbook.core.instrument import Instrument
-from brickbook.simbench.offers import legacy_modes
-from brickbook.simbench.readings import NAN, ReadingErrors
-from brickbook.simbench.scpi import Answer, Pending, ScpiDevice, ScpiError, boolean, channels, number, numbers
-from brickbook.simbench.world import PortState, World
+from brickbook.simbench.device import Device, exactly
+from brickbook.simbench.readings import NAN
+from brickbook.simbench.scpi import ScpiError, boolean, number, numbers
+from brickbook.simbench.touch import network_readings
 
-__all__ = ["LATENCY_S", "BenchClock", "Device", "device_for"]
-
-LATENCY_S: Mapping[str, float] = {
-    "ac-source": 0.005,
-    "ac-power-meter": 0.020,
-    "dc-load": 0.005,
-    "voltmeter": 0.010,
-    "temperature-logger": 0.020,
-    "pd-sink": 0.010,
-    "message-recorder": 0.005,
-    "oscilloscope": 0.005,
-    "clock": 0.0,
-}
-"""Bench time that one measuring query takes, by role [s]; common practice, no source."""
+__all__ = ["AcSource", "BenchClock", "DcLoad", "PowerMeter", "TemperatureLogger", "Voltmeter"]
 
 _ORDERS = 13
-
-
-class Device(ScpiDevice):
-    """An instrument on the bench.
-
-    Parameters
-    ----------
-    name, instrument
-        As in bench.toml, with its channels.
-    world
-        What it looks at.
-    errors
-        How it errs.
-    """
-
-    role: ClassVar[str] = ""
-
-    def __init__(self, name: str, instrument: Instrument, world: World, errors: ReadingErrors) -> None:
-        serial = instrument.serial or "0"
-        super().__init__(f"Quillmere Instruments (invented),SIM-{self.role.upper()},{serial},1.0")
-        self.name = name
-        self.world = world
-        self.errors = errors
-        self.latency_s = LATENCY_S[self.role]
-        self.places = {channel: place for place, channel in instrument.channels.items()}
-        self.stuck: dict[str, str] | None = None
-        self.build()
-
-    def build(self) -> None:
-        """Say which commands there are."""
-
-    def measure(self, pattern: str, answer: Callable[[list[str]], str]) -> None:
-        """A query that takes the instrument's time and may be stuck at its last answer."""
-
-        def now(arguments: list[str]) -> str:
-            key = pattern + ",".join(arguments)
-            if self.stuck is not None and key in self.stuck:
-                return self.stuck[key]
-            text = answer(arguments)
-            if self.stuck is not None:
-                self.stuck[key] = text
-            return text
-
-        def later(arguments: list[str]) -> Answer:
-            return Pending(self.latency_s, None, lambda: now(arguments)) if self.latency_s else now(arguments)
-
-        self.command(pattern, later)
-
-    def place(self, channel: str) -> str:
-        """What is connected to a channel; raises `ScpiError` -224."""
-        if channel not in self.places:
-            raise ScpiError(-224, f"channel {channel} is not there")
-        return self.places[channel]
-
-    def listed(self, arguments: list[str], at: int = 0) -> list[str]:
-        """Places of the channel list at a position of the parameters; raises `ScpiError` -109, -171, -224."""
-        if len(arguments) <= at:
-            raise ScpiError(-109, "a channel list such as (@1)")
-        return [self.place(channel) for channel in channels(arguments[at])]
-
-    def port(self, place: str) -> PortState:
-        """A port of the world; raises `ScpiError` -224."""
-        if place not in self.world.ports:
-            raise ScpiError(-224, f"{place} is no port")
-        return self.world.ports[place]
-
-
-def exactly(arguments: list[str], count: int) -> list[str]:
-    """The parameters, when there are as many as wanted; raises `ScpiError` -109 or -108."""
-    if len(arguments) < count:
-        raise ScpiError(-109)
-    if len(arguments) > count:
-        raise ScpiError(-108)
-    return arguments
 
 
 class AcSource(Device):
@@ -284,98 +196,31 @@ class TemperatureLogger(Device):
         return self.errors.read("temperature_c", self.world.thermal[node], channel=place)
 
 
-class PdSink(Device):
-    """A device at the end of each port's cable that asks for what it is told to."""
+class Voltmeter(Device):
+    """A voltmeter: on ports where it has channels, else on the body network of IEC 60990 figure 4 (true rms)."""
 
-    role = "pd-sink"
+    role = "voltmeter"
 
     def build(self) -> None:
-        """SINK:ATT, SINK:CAP?, SINK:REQ, SINK:CONT?, SINK:LEG?."""
-        self.command("SINK:ATTach", self._attach)
-        self.command("SINK:ATTach?", lambda a: ",".join("1" if self.port(p).attached else "0" for p in self.listed(a)))
-        self.command("SINK:CAPabilities?", self._capabilities)
-        self.command("SINK:REQuest", self._request)
-        self.measure("SINK:CONTract?", self._contract)
-        self.command("SINK:LEGacy?", self._legacy)
+        """MEAS:VOLT:DC? with or without a channel list, MEAS:VOLT:AC?."""
+        self.measure("MEASure:VOLTage:DC?", self._read)
+        self.measure("MEASure:VOLTage:AC?", self._read)
 
-    def reset(self) -> None:
-        """Nothing attached."""
-        for place in self.places.values():
-            if place in self.world.ports:
-                self.world.detach(place)
+    def _read(self, arguments: list[str]) -> str:
+        ports = self.listed(arguments) if arguments else list(self.places.values())[:1]
+        if ports and ports[0] in self.world.ports:
+            return numbers(*(self._port(place) for place in ports))
+        world, barrier = self.world, self.world.charger.barrier
+        rms = 0.0
+        if world.mains_v:
+            rms, _ = network_readings(barrier.one_f, barrier.rail_f, world.mains_v, world.mains_hz)
+        return numbers(self.errors.read("voltage_v", rms))
 
-    def idle(self) -> bool:
-        """Whether no port negotiates."""
-        return not any(self._busy(place) for place in self.places.values())
-
-    def longest_operation_s(self) -> float:
-        """Three seconds."""
-        return 3.0
-
-    def _busy(self, place: str) -> bool:
-        state = self.world.ports.get(place)
-        return state is not None and (not self.world.sessions[place].quiet or state.ramp[2] > self.world.now_s)
-
-    def _attach(self, arguments: list[str]) -> None:
-        on, ports = boolean(exactly(arguments, 2)[0]), self.listed(arguments, 1)
-        for port in ports:
-            self.port(port)
-            (self.world.attach if on else self.world.detach)(port)
-
-    def _one(self, arguments: list[str], at: int = 0) -> str:
-        ports = self.listed(arguments, at)
-        if len(ports) != 1:
-            raise ScpiError(-224, "one channel at a time")
-        self.port(ports[0])
-        return ports[0]
-
-    def _capabilities(self, arguments: list[str]) -> Answer:
-        port = self._one(arguments)
-        session = self.world.sessions[port]
-
-        def words() -> str:
-            return ",".join(f"0x{offer.word:08X}" for offer in session.offers) if session.offers else "NONE"
-
-        return Pending(3.0, lambda: not self._busy(port), words)
-
-    def _request(self, arguments: list[str]) -> None:
-        port = self._one(exactly(arguments, 4), 3)
-        state, session = self.port(port), self.world.sessions[port]
-        most = len(session.offers) if state.port.is_pd else len(legacy_modes(state.port, math.inf))
-        if not state.attached or most == 0:
-            raise ScpiError(-221, "nothing has been offered")
-        position = int(number(arguments[0], 1, most))
-        volts = number(arguments[1], 0, 60_000) / 1000
-        amps = number(arguments[2], 0, 5_000) / 1000
-        if state.port.is_pd:
-            offer = session.offers[position - 1]
-            if not offer.word:
-                raise ScpiError(-222, f"place {position} of the list is empty")
-            if offer.kind == "fixed" and volts and abs(volts - offer.max_v) > 1e-6:
-                raise ScpiError(-222, f"place {position} is {offer.max_v:g} V, not {volts:g} V")
-            step = 50 if offer.kind == "pps" else 10
-            volts = round(volts * step) / step
-        session.ask(position, volts, amps)
-
-    def _contract(self, arguments: list[str]) -> str:
-        port = self._one(arguments)
-        state = self.port(port)
-        if state.contract is not None:
-            contract = state.contract
-            return f"{contract.offer.position},{round(contract.volts * 1000)},{round(contract.amps * 1000)}"
-        if state.attached and state.mode_v:
-            return f"0,{round(state.mode_v * 1000)},{round(self.world.offered_a(state) * 1000)}"
-        return "0,0,0"
-
-    def _legacy(self, arguments: list[str]) -> Answer:
-        port = self._one(arguments)
-        state = self.port(port)
-
-        def modes() -> str:
-            found = legacy_modes(state.port, state.allotted_w or state.port.nameplate_w)
-            return '"' + ";".join(f"{volts:g} V {amps:g} A" for volts, amps in found) + '"'
-
-        return Pending(0.5, None, modes)
+    def _port(self, place: str) -> float:
+        self.port(place)
+        truth = self.world.point().port_voltage_v.get(place, 0.0)
+        quantity = "port_voltage_v" if self.errors.ranges("port_voltage_v") else "voltage_v"
+        return self.errors.read(quantity, truth, channel=place)
 
 
 class BenchClock(Device):
@@ -399,14 +244,3 @@ class BenchClock(Device):
     def longest_operation_s(self) -> float:
         """What is left of the wait."""
         return max(self._until_s - self.world.now_s, 0.0)
-
-
-_ROLES: Mapping[str, type[Device]] = {
-    kind.role: kind for kind in (AcSource, PowerMeter, DcLoad, TemperatureLogger, PdSink, BenchClock)
-}
-
-
-def device_for(name: str, instrument: Instrument, world: World, errors: ReadingErrors) -> Device | None:
-    """The simulated instrument for a role; `None` for roles that are read by hand."""
-    kind = _ROLES.get(instrument.role)
-    return None if kind is None else kind(name, instrument, world, errors)

@@ -18,9 +18,10 @@ from typing import Any, Self, TypeVar
 
 from brickbook.core.instrument import Instrument
 from brickbook.simbench.charger import SimCharger
+from brickbook.simbench.device import Device
 from brickbook.simbench.layout import complete_bench
 from brickbook.simbench.readings import ReadingErrors
-from brickbook.simbench.roles import Device, device_for
+from brickbook.simbench.roster import device_for
 from brickbook.simbench.scpi import Pending
 from brickbook.simbench.truth import truth_of
 from brickbook.simbench.world import Surroundings, World
@@ -86,6 +87,7 @@ class SimBench:
         self._zero_s = 0.0
         self._ready = threading.Event()
         self._failed: BaseException | None = None
+        self.mistakes: list[Exception] = []  # of the bench itself, each a fault of the program; tests want none
 
     # Life
 
@@ -261,10 +263,14 @@ class _Session(asyncio.Protocol):
             self._device.error(-410)
         self._bench.catch_up()
         run = self._device.run(line)
-        if self._bench.speed is None:
-            self._answer(self._at_once(run))
-        else:
-            self._really(run)
+        try:
+            if self._bench.speed is None:
+                self._answer(self._at_once(run))
+            else:
+                self._really(run)
+        except Exception as error:  # noqa: BLE001 (a mistake of ours must not leave the other instruments without a bench)
+            self._bench.mistakes.append(error)
+            self._device.error(-310, f"{type(error).__name__} {error}")
 
     def _at_once(self, run: Generator[Pending, None, bytes]) -> bytes:
         while True:

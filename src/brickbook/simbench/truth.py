@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from brickbook.simbench.charger import SimCharger
-from brickbook.simbench.roles import Device
+from brickbook.simbench.device import Device
 from brickbook.simbench.world import Surroundings
 
 __all__ = ["truth_of", "write_truth"]

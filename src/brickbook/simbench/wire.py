@@ -82,7 +82,7 @@ class PortSession:
             return
         if not state.port.is_pd:
             state.mode_v = self._lowest_v()
-            self._world.ramp_vbus(self._port, state.mode_v, 0.004)
+            self._world.ramp_vbus(self._port, state.mode_v, 3.0 * self._world.charger.primary.rise_s)
         elif state.attached:
             self._begin(self._whole_session(debounced=known))
 
@@ -91,8 +91,11 @@ class PortSession:
         self._end()
         state = self._state
         state.mode_v = 0.0
-        if state.set_v(self._world.now_s) > 0.0:
-            self._world.ramp_vbus(self._port, 0.0, 0.001)
+        volts = state.set_v(self._world.now_s)
+        if volts > 0.0:
+            # the load empties the output capacitor; without one its bleeder does, in half a second
+            empty_s = self._world.charger.primary.output_f * volts / max(state.asked_a, 1e-6)
+            self._world.ramp_vbus(self._port, 0.0, min(max(empty_s, 2e-4), 0.5))
 
     def attach(self) -> None:
         """A device has been plugged in."""
@@ -123,6 +126,11 @@ class PortSession:
             return
         state.giving_up = watts < before
         self._post("reset" if way == "reset" and watts < before else "offer")
+
+    def recorder_started(self) -> None:
+        """Somebody listens now: the device's keep-alives are worth drawing."""
+        if self.in_epr and self._waiting:
+            self._post("listen")
 
     def ask(self, position: int, volts: float, amps: float) -> None:
         """The device is told to ask for a place of the list; volts [V] matter for programmable supplies."""
@@ -210,7 +218,7 @@ class PortSession:
         while True:
             if not self._mail:
                 state.giving_up = False
-                keep_alive = self.in_epr and world.recording_since_s is not None
+                keep_alive = self.in_epr and world.recording
                 self._waiting = True
                 yield self._between(0.33, 0.42) if keep_alive else math.inf
                 self._waiting = False
@@ -223,6 +231,8 @@ class PortSession:
                     yield from self._agree()
                 case "reset":
                     yield from self._hard_reset()
+                case "listen":
+                    continue
                 case _:
                     yield self._between(0.010, 0.040)
                     yield from self._offer_and_agree()

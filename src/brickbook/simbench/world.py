@@ -148,10 +148,12 @@ class World:
         self.ports = {port.id: PortState(port) for port in charger.ports}
         self.sessions = {port.id: PortSession(self, port.id) for port in charger.ports}
         self.thermal = ThermalNetwork(charger.thermals, self.room_c)
-        self.recording_since_s: float | None = None
+        self.recording = False
+        self.recorded_from_s: float | None = None
+        self.inrush = ""  # "cold" or "warm" when the bulk capacitor was empty as mains came
         self.frames: list[tuple[float, str, Message | Sop]] = []
         self.plug_events: list[tuple[float, str, str, str]] = []
-        self.watchers: list[Callable[[str, str], None]] = []  # told of (what, port): "load", "mains on", "mains off"
+        self.watchers: list[Callable[[str, str], None]] = []  # told of "load", "vbus", "plug", "mains on", "mains off"
         self.trace: Callable[[World], None] | None = None
         self._heap: list[tuple[float, int, Timer]] = []
         self._count = itertools.count()
@@ -319,7 +321,8 @@ class World:
             cold = self.now_s - self.mains_off_s > primary.thermistor_s
             self.mains_since_s = self.now_s
             self.mains_phase_rad = float(self.rng.uniform(0.2, math.pi - 0.2))
-            self.watchers_told("mains on", "cold" if cold else "warm")
+            self.inrush = "" if self.alive else "cold" if cold else "warm"
+            self.watchers_told("mains on", "")
             if not self.alive:
                 wait = primary.start_s * (1.0 if cold else 0.8) * (230.0 / after_v) ** 0.15
                 self._replace_start(self.after(wait, self._start))
@@ -507,7 +510,9 @@ class World:
         while history and history[-1][0] >= start_s:
             history.pop()
         history += [(start_s, here), (start_s + duration_s, volts)]
-        del history[:-_KEPT_POINTS]
+        if not self.recording:
+            del history[:-_KEPT_POINTS]
+        self.watchers_told("vbus", port)
         self._moving_until_s = max(self._moving_until_s, start_s + duration_s)
         self.after(delay_s + duration_s, self.changed)
         self.changed()
@@ -516,9 +521,24 @@ class World:
 
     def record(self, time_s: float, port: str, what: Message | Sop) -> None:
         """Keep a frame while a recorder runs."""
-        if self.recording_since_s is not None:
+        if self.recording:
             self.frames.append((time_s, port, what))
 
+    def start_recording(self) -> None:
+        """Forget what was recorded and begin anew."""
+        self.recording, self.recorded_from_s = True, self.now_s
+        self.frames.clear()
+        self.plug_events.clear()
+        for state in self.ports.values():
+            state.vbus_history[:] = [(self.now_s, state.set_v(self.now_s))]
+        for session in self.sessions.values():
+            session.recorder_started()
+
+    def stop_recording(self) -> None:
+        """End the recording; what there is stays."""
+        self.recording = False
+
     def _note_plug(self, port: str, event: str) -> None:
-        if self.recording_since_s is not None:
+        self.watchers_told("plug", port)
+        if self.recording:
             self.plug_events.append((self.now_s, port, event, ""))
