@@ -343,18 +343,12 @@ class Book:
         return (self.root / self._require(slug) / "plan.toml").is_file()
 
     def plan(self, slug: str, *, rules: Collection[str] | None = None) -> TestPlan:
-        """What plan.toml says; `rules` are the names of stability rules a dwell may have, `None` does not look.
-
-        Raises `BookError` when there is no plan, or with all faults of the file, each with its line and key.
-        """
+        """What plan.toml says, its dwells' rules among `rules`; raises `BookError` with all faults, or without one."""
         file = f"{self._require(slug)}/plan.toml"
         return read_plan(file, read_text(self.root / file, file), self.charger(slug), rules)
 
     def write_plan(self, slug: str, plan: TestPlan) -> None:
-        """Write plan.toml; comments that are there are kept, and tasks that have not changed word for word.
-
-        Raises `BookError` when the file that is there has faults: it is left as it is, so that nothing is lost.
-        """
+        """Write plan.toml, the comments in it kept; a file with faults is left as it is, and `BookError` raised."""
         file = f"{self._require(slug)}/plan.toml"
         with self._locked(slug):
             before = read_text(self.root / file, file) or ""
