@@ -1,5 +1,6 @@
 """A small book, a charger in software, and the bench it stands on."""
 
+import os
 from dataclasses import replace
 
 import pytest
@@ -41,6 +42,12 @@ def log_task(task_id="regulation-00000001", *, ratios=(1.0, 0.5), dwell=HELD, co
         **more,
     }
     return PlanTask(id=task_id, **fields)
+
+
+@pytest.fixture(autouse=True)
+def _quick_disk(monkeypatch):
+    """No waiting for the disk: a process that is killed loses nothing it has written, only a power cut would."""
+    monkeypatch.setattr(os, "fsync", lambda _: None)
 
 
 @pytest.fixture

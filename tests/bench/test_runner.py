@@ -3,10 +3,12 @@
 import csv
 import threading
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
 from brickbook.bench import BenchError, RunChoices, append_control, read_journal, run_plan, status_of
+from brickbook.bench.link import VisaLink
 from brickbook.book import BenchLimits
 from brickbook.core.plan import Dwell, PlanStep, PortSetting
 from brickbook.core.table import RawFile
@@ -71,6 +73,26 @@ def test_a_run_leaves_one_raw_file_that_the_readers_know(book, sim):
     assert is_dead(sim)
     status = status_of(folder)
     assert (status.state, status.outcome, status.is_safe, status.simulated) == ("ended", "done", True, True)
+
+
+def test_every_reading_is_on_the_disk_before_the_next_is_asked_for(book, sim, monkeypatch):
+    import os
+
+    story = []
+    monkeypatch.setattr(os, "fsync", lambda _: story.append("disk"))
+
+    class Heard(VisaLink):
+        def query(self, text):
+            if text == "READ?":
+                story.append("asked")
+            return super().query(text)
+
+    give_plan(book, log_task(dwell=SHORT))
+    run_plan(book, SLUG, RunChoices(confirmed=True), instruments=sim.instruments, make_link=Heard)
+    after = [k for k, what in enumerate(story) if what == "asked"]
+    assert len(after) == 12
+    # one for the row of the log, one for the line of the journal
+    assert all(story[a:b].count("disk") >= 2 for a, b in pairwise([*after, len(story)]))
 
 
 def test_what_the_world_saw_is_what_was_asked(book, sim):
