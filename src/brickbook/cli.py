@@ -24,7 +24,7 @@ _VERBS = {
     "demo": ("demo:demo", "Make an example book, analyse it and publish it."),
     "new": ("new:app", "Begin a book, or a charger in a book."),
     "plan": ("plan:plan", "Plan the tests of a charger, in order and with their time."),
-    "bench": ("bench:app", "Look at the bench without switching anything."),
+    "bench": ("bench:app", "Look at the bench, and speak to a run that is under way."),
     "run": ("run:run", "Do a charger's plan on the bench."),
     "import": ("import_:import_files", "Take an instrument's files into a charger's raw folder."),
     "analyse": ("analyse:analyse", "Make figures and findings from the raw files."),

@@ -1,7 +1,7 @@
 """Dialects: every fault with its file and key, every command of every role as it is sent."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from brickbook.bench import DialectError, InstrumentError, LinkGarbage, dialect_names, find_dialect, read_dialect
@@ -225,6 +225,7 @@ def test_a_testers_own_file_goes_before_one_of_that_name(tmp_path):
         find_dialect("mien", tmp_path)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=200))
 def test_no_text_makes_anything_but_a_dialect_or_its_faults(text):
     with pytest.raises(DialectError):

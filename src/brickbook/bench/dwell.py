@@ -2,7 +2,7 @@
 
 A step ends at the first look at which its rule is met and the mean it will be averaged to is known well enough. Looks
 are spaced in proportion to the time that has passed, so that a stay is not looked at a thousand times until noise
-alone has met the rule once; docs/explanation/running.md has what that does to the mean and to its interval.
+alone has met the rule once; docs/how-to/run-the-bench.md has what that does to the mean and to its interval.
 """
 
 from __future__ import annotations
