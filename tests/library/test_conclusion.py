@@ -169,10 +169,10 @@ def test_how_much_and_how_sure(made, figures):
     half = value_text(0.12, (figures[0].upper - figures[0].lower) / 2, "W")
     assert half in text
     assert "at most 0.1" in text
-    assert re.search(r"\(20\.0 ±.2\.\d\).mW beyond", text)
+    assert re.search(r"\(20\.0 ±.2\.\d\).mW above it", text)
     assert "under 0.1 %" in text
     percent = finding(figures[3], "does not meet", limit=0.8)
-    assert "percentage points beyond" in of_kind(draft(made, figures, [percent]), "wrong")[0].text
+    assert "percentage points above it" in of_kind(draft(made, figures, [percent]), "wrong")[0].text
 
 
 def test_the_rest_is_counted_not_dropped(made):

@@ -42,6 +42,7 @@ PARTS: tuple[tuple[str, tuple[Kind, ...]], ...] = (
 )
 _MOST = 6  # groups of findings of one kind told one by one
 _ORIGINS = ("claim", "standard", "house")
+_SIDES: Mapping[str, str] = {"min": "short of it", "max": "above it", "range": "outside it"}
 _WORST: tuple[Decision, ...] = ("does not meet", "undecided", "meets")
 
 
@@ -353,10 +354,10 @@ def _wrong_text(case: _Case, many: Sequence[Finding]) -> str:
     quote = f" (“{worst.title}”)" if worst.origin != "standard" else ""
     more = ""
     if len(many) > 1:
-        more = f" {len(many) - 1} more {'is' if len(many) == 2 else 'are'} beyond it."
+        more = f" {len(many) - 1} more {'does' if len(many) == 2 else 'do'} not keep it."
     return (
         f"{case.name(figure)}{_where(figure)} is {case.value(figure)}; {asks[worst.origin]} {case.limit(worst)}{quote}"
-        f"{memory}. That is {gap} beyond; the probability that it is kept is {_probability(worst.p_conform)}.{more}"
+        f"{memory}. That is {gap} {_SIDES[worst.sense]}; the probability that it is kept is {_probability(worst.p_conform)}.{more}"
     )
 
 
