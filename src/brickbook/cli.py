@@ -26,6 +26,7 @@ _VERBS = {
     "plan": ("plan:plan", "Plan the tests of a charger, in order and with their time."),
     "bench": ("bench:app", "Look at the bench, and speak to a run that is under way."),
     "run": ("run:run", "Do a charger's plan on the bench."),
+    "simulate": ("simulate:simulate", "Start a bench in software, to try a plan or a program on."),
     "import": ("import_:import_files", "Take an instrument's files into a charger's raw folder."),
     "analyse": ("analyse:analyse", "Make figures and findings from the raw files."),
     "show": ("show:show", "Show a charger's figures and findings."),

@@ -49,7 +49,8 @@ class Device(ScpiDevice):
         self.errors = errors
         self.latency_s = LATENCY_S[self.role]
         self.places = {channel: place for place, channel in instrument.channels.items()}
-        self.stuck: dict[str, str] | None = None
+        self.stuck: dict[str, str] | None = None  # answers it gives again and again
+        self.last_answers: dict[str, str] = {}
         self.build()
 
     def build(self) -> None:
@@ -62,9 +63,7 @@ class Device(ScpiDevice):
             key = pattern + ",".join(arguments)
             if self.stuck is not None and key in self.stuck:
                 return self.stuck[key]
-            text = answer(arguments)
-            if self.stuck is not None:
-                self.stuck[key] = text
+            text = self.last_answers[key] = answer(arguments)
             return text
 
         def later(arguments: list[str]) -> Answer:

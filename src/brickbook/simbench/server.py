@@ -11,19 +11,21 @@ import asyncio
 import contextlib
 import threading
 import time
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Generator, Iterable, Mapping
 from dataclasses import replace
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from brickbook.core.instrument import Instrument
 from brickbook.simbench.charger import SimCharger
 from brickbook.simbench.device import Device
+from brickbook.simbench.faults import BenchFault, check_names
 from brickbook.simbench.layout import complete_bench
 from brickbook.simbench.readings import ReadingErrors
 from brickbook.simbench.roster import device_for
 from brickbook.simbench.scpi import Pending
-from brickbook.simbench.truth import truth_of
+from brickbook.simbench.truth import TrueTrace, truth_of
 from brickbook.simbench.world import Surroundings, World
 
 __all__ = ["SimBench", "start_bench"]
@@ -54,6 +56,10 @@ class SimBench:
         Room, fixture, supply.
     perfect
         Instruments without error and noise.
+    faults
+        What goes wrong, and when.
+    trace
+        File for the true course of everything, a CSV line for each second; never where the analysis looks.
     """
 
     def __init__(
@@ -66,6 +72,8 @@ class SimBench:
         port_base: int = 0,
         surroundings: Surroundings | None = None,
         perfect: bool = False,
+        faults: Iterable[BenchFault] = (),
+        trace: Path | None = None,
     ) -> None:
         self.charger = charger
         self.seed = seed
@@ -79,6 +87,10 @@ class SimBench:
             device = device_for(name, instrument, self.world, errors)
             if device is not None:
                 self.devices[name] = device
+        self._faults: list[tuple[BenchFault, int]] = []  # with the number of messages the instrument had had before
+        self._messages = dict.fromkeys(self.devices, 0)
+        self._trace = TrueTrace(trace, self.world) if trace is not None else None
+        self._add(tuple(faults))
         self._addresses: dict[str, str] = {}
         self._servers: dict[str, asyncio.Server] = {}
         self._sessions: set[_Session] = set()
@@ -104,6 +116,8 @@ class SimBench:
         if self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join()
+        if self._trace is not None:
+            self._trace.close()
 
     def __enter__(self) -> Self:
         return self if self._thread.is_alive() else self.start()
@@ -202,6 +216,61 @@ class SimBench:
 
         return asyncio.run_coroutine_threadsafe(inside(), self._loop).result()
 
+    def inject(self, *faults: BenchFault) -> None:
+        """Have things go wrong from now on; raises `BookError` for an instrument or port that is not there."""
+        self.do(lambda _: self._add(faults))
+
+    def _add(self, faults: tuple[BenchFault, ...]) -> None:
+        check_names(faults, self.devices, self.world.ports)
+        for fault in faults:
+            if fault.of_the_world:
+                self.world.after(fault.at_s - self.world.now_s, lambda fault=fault: self._befall(fault))  # type: ignore[misc]
+            else:
+                self._faults.append((fault, self._messages[fault.instrument]))
+
+    def _befall(self, fault: BenchFault) -> None:
+        world = self.world
+        if fault.kind == "mains-drop":
+            world.cut_mains(cut=True)
+            world.after(fault.for_s, lambda: world.cut_mains(cut=False))
+            return
+        for port in (fault.port,) if fault.port else tuple(world.ports):
+            world.trip(port)
+
+    def count_message(self, name: str) -> None:
+        """An instrument has had one more message."""
+        self._messages[name] += 1
+
+    def faults_of(self, name: str) -> list[BenchFault]:
+        """What is wrong with an instrument at its latest message."""
+        if not self._faults:
+            return []
+        number = self._messages[name]
+        return [
+            fault
+            for fault, before in self._faults
+            if fault.instrument == name and fault.holds(self.world.now_s, number - before)
+        ]
+
+    def once(self, fault: BenchFault) -> bool:
+        """Whether a fault that happens once is still to happen; it is not after that."""
+        left = [(known, before) for known, before in self._faults if known is not fault]
+        there = len(left) < len(self._faults)
+        self._faults = left
+        return there
+
+    async def second_client(self, name: str, command: str) -> None:
+        """Another client of an instrument: sends a line, waits a little for an answer, and goes."""
+        number = int(self._addresses[name].split("::")[2])
+        reader, writer = await asyncio.open_connection(_HOST, number)
+        writer.write(command.encode() + b"\n")
+        if command.rstrip().endswith("?"):
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(reader.readline(), 1.0)
+        writer.close()
+        with contextlib.suppress(ConnectionError):
+            await writer.wait_closed()
+
     def truth(self) -> dict[str, Any]:
         """All true parameters: charger, surroundings, and the error every instrument has."""
         return truth_of(self.charger, self.world.surroundings, self.devices, self.seed)
@@ -228,11 +297,15 @@ class _Session(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._buffer = b""
         self._task: asyncio.Task[None] | None = None
+        self._other: asyncio.Task[None] | None = None
+        self._spoilt: BenchFault | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         self._bench.joined(self)
+        if any(fault.kind == "disconnect" for fault in self._bench.faults_of(self._device.name)):
+            self.drop()
 
     def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 (the name is asyncio's)
         self._bench.left(self)
@@ -262,6 +335,10 @@ class _Session(asyncio.Protocol):
             self._task.cancel()
             self._device.error(-410)
         self._bench.catch_up()
+        self._bench.count_message(self._device.name)
+        self._suffer()
+        if self._transport is None or self._transport.is_closing():
+            return
         run = self._device.run(line)
         try:
             if self._bench.speed is None:
@@ -300,7 +377,34 @@ class _Session(asyncio.Protocol):
 
         self._task = asyncio.get_running_loop().create_task(rest(pending))
 
+    def _suffer(self) -> None:
+        """What is wrong with the instrument at this message."""
+        bench, device = self._bench, self._device
+        faults = bench.faults_of(device.name)
+        self._spoilt = next((fault for fault in faults if fault.kind in ("mute", "late", "garbage")), None)
+        if any(fault.kind == "stuck" for fault in faults):
+            device.stuck = device.last_answers
+        else:
+            device.stuck = None
+        for fault in faults:
+            if fault.kind == "disconnect":
+                self.drop()
+            elif fault.kind == "error-queue" and bench.once(fault):
+                device.error(fault.number, "fault of the software bench")
+            elif fault.kind == "second-client" and bench.once(fault):
+                self._other = asyncio.get_running_loop().create_task(bench.second_client(device.name, fault.command))
+
     def _answer(self, answer: bytes) -> None:
+        spoilt = self._spoilt
+        if answer and spoilt is not None:
+            if spoilt.kind == "late":
+                asyncio.get_running_loop().call_later(spoilt.late_s, self._send, answer)
+            elif spoilt.kind == "garbage":
+                self._send(b"\xff\x00#7?\x1b;;@")
+            return
+        self._send(answer)
+
+    def _send(self, answer: bytes) -> None:
         if answer and self._transport is not None and not self._transport.is_closing():
             self._transport.write(answer + b"\n")
 
@@ -314,6 +418,8 @@ def start_bench(
     port_base: int = 0,
     surroundings: Surroundings | None = None,
     perfect: bool = False,
+    faults: Iterable[BenchFault] = (),
+    trace: Path | None = None,
 ) -> SimBench:
     """A software bench that already listens; see `SimBench` for the parameters.
 
@@ -337,5 +443,7 @@ def start_bench(
         port_base=port_base,
         surroundings=surroundings,
         perfect=perfect,
+        faults=faults,
+        trace=trace,
     )
     return bench.start()
