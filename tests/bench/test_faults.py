@@ -7,6 +7,7 @@ import pytest
 
 from brickbook.bench import BenchError, RunChoices, check_bench, read_journal, run_plan
 from brickbook.bench.journal import JournalWriter
+from brickbook.bench.link import VisaLink
 from brickbook.bench.safety import make_safe
 from brickbook.bench.stand import bench_faults, open_drivers
 from brickbook.book import BenchLimits
@@ -145,8 +146,15 @@ def test_an_error_in_a_queue_is_read_at_the_end_of_the_step(book, sim, lines):
 
 
 def test_a_second_client_that_changes_the_load_is_found_out(book, sim, lines):
-    """Another program sets 0.2 A behind our back; more than was set trips, whoever set it."""
-    outcome, _, events = run_with(book, sim, lines, 12, lambda: sim.do(lambda w: w.set_load("C1", amps=1.4)))
+    """Another program on the same instrument sets 1.4 A where 0.75 A were set: more than was set trips."""
+
+    def meddle():
+        other = VisaLink("other", sim.instruments["load-bank"].address)
+        other.write("SOUR:CURR 1.4,(@1)")
+        assert other.query("*OPC?") == "1"
+        other.close()
+
+    outcome, _, events = run_with(book, sim, lines, 12, meddle)
     assert outcome == "interlock"
     trip = next(e for e in events if e.event == "interlock")
     assert trip.get("what") == "port_current_a@C1"

@@ -84,6 +84,10 @@ def all_kept(book, folder):
             assert rows[: len(readings)] == readings
             assert len(rows) - len(readings) in ((0,) if log is logs[-1] else (0, 1))
         assert len(told[-1]) == 12
+        # and it is what the load drew in the world, step by step
+        amps = [float(row["port_current_a@C1"]) for row in told[-1]]
+        wanted = (1.5, 0.75) if task == FIRST else (1.125, 0.375)
+        assert amps == pytest.approx([wanted[0]] * 6 + [wanted[1]] * 6, abs=0.003)
         entries = [entry for entry in book.index(SLUG) if entry.path.startswith(task)]
         assert [entry.path for entry in entries] == [f"{task}.csv"]
         assert book.raw_bytes(SLUG, entries[0]) == logs[-1].read_bytes()

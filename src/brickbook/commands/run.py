@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from cyclopts import Parameter
+from rich.text import Text
 
 from brickbook.bench import RunChoices, read_bench_file, run_plan, screen_for
 from brickbook.commands.common import BookOption, console, open_book, wanted
@@ -44,6 +45,12 @@ def run(
     what: Literal["resume", "restart", ""] = "restart" if restart else "resume" if resume else ""
     choices = RunChoices(tuple(task or ()), only_missing, what, yes_simulated, terminal)
     other = read_bench_file(bench) if bench is not None else None
+    for name, instrument in other.instruments.items() if other else ():
+        if instrument.accuracy and name not in opened.instruments:
+            told = (
+                f"! {name} is not in the book's bench.toml: without its accuracy there, its readings make no figures."
+            )
+            console().print(Text(told))
     with screen_for(plain=plain or not sys.stdout.isatty()) as show:
         outcome, folder = run_plan(
             opened,
