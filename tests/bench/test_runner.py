@@ -5,6 +5,7 @@ import threading
 from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from brickbook.bench import BenchError, RunChoices, append_control, read_journal, run_plan, status_of
@@ -125,8 +126,6 @@ def test_switching_on_and_off_are_captured(book, sim):
     give_plan(book, log_task("inrush-1", kind="captures", studies=("inrush",), steps=(*on, off, again)))
     outcome, _, events = do(book, sim)
     assert outcome == "done"
-    import numpy as np
-
     for entry in book.index(SLUG):
         arrays = np.load(book.raw_path(SLUG, entry))
         volts = arrays["CH3"] * entry.conditions["gain@CH3"]
@@ -483,8 +482,12 @@ def test_captures_become_archives_that_say_how_they_were_taken(book, sim, tmp_pa
     assert first.path == "ripple-1-01-ripple-slow.npz"
     assert (first.conditions["coupling@CH1"], first.conditions["column@CH1"]) == ("ac", "port_voltage_v@C1")
     assert (first.conditions["load_a"], first.conditions["load_ratio"]) == (1.5, 1.0)
-    import numpy as np
-
+    # noise of the simulated scope: 0.12 mV and 0.05 % of the screen, and steps of 12 bits
+    screen = first.conditions["full_scale@CH1"]
+    assert first.conditions["noise@CH1"] == pytest.approx(
+        np.hypot(0.00012 + 0.0005 * screen, screen / 4096 / 12**0.5), rel=0.05
+    )
+    assert "noise@CH1" not in second.conditions
     arrays = np.load(book.raw_path(SLUG, second))
     amps = arrays["CH2"] * second.conditions["gain@CH2"]
     assert amps[:500].mean() == pytest.approx(0.15, abs=0.06)

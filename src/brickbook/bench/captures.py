@@ -76,7 +76,41 @@ def captures_task(session: Session, task: PlanTask) -> list[Deposit]:
         session.journal.write(
             "step-ended", task=task.id, step=index, settled=True, reason=step.capture or "held", relative_u=None
         )
-    return deposits
+    return _with_noise(session, scope, task, deposits)
+
+
+def _with_noise(session: Session, scope: Oscilloscope, task: PlanTask, deposits: Sequence[Deposit]) -> list[Deposit]:
+    """Ripple captures with the scope's own noise: the same settings once more, with the charger off and unplugged.
+
+    The probe stays where it is, so what it picks up from elsewhere on the bench counts as noise as well.
+    """
+    captures = [step.capture for step in task.steps if step.capture]
+    if not any(capture in _RIPPLE for capture in captures):
+        return list(deposits)
+    session.wiring.unplug_all()
+    session.wiring.mains_off()
+    session.wait(_EMPTY_S)
+    known: dict[tuple[str, str, float], float] = {}
+    out: list[Deposit] = []
+    for capture, deposit in zip(captures, deposits, strict=True):
+        headers = [key.partition("@")[2] for key in deposit.conditions if key.startswith("column@")]
+        if capture not in _RIPPLE:
+            out.append(deposit)
+            continue
+        told = dict(deposit.conditions)
+        for header in headers:
+            column, range_v = str(told[f"column@{header}"]), float(told[f"full_scale@{header}"])
+            key = (capture, column, range_v)
+            if key not in known:
+                _set_up(scope, {column: _View(range_v, "AC")}, *_RIPPLE[capture])
+                scope.trigger("at_once")
+                scope.start()
+                scope.finish()
+                trace = scope.read(column)
+                known[key] = float(np.std(trace.counts * trace.gain))
+            told[f"noise@{header}"] = known[key]
+        out.append(replace(deposit, conditions=told))
+    return out
 
 
 def _with_step(step: PlanStep) -> PortSetting:
