@@ -357,7 +357,8 @@ def _wrong_text(case: _Case, many: Sequence[Finding]) -> str:
         more = f" {len(many) - 1} more {'does' if len(many) == 2 else 'do'} not keep it."
     return (
         f"{case.name(figure)}{_where(figure)} is {case.value(figure)}; {asks[worst.origin]} {case.limit(worst)}{quote}"
-        f"{memory}. That is {gap} {_SIDES[worst.sense]}; the probability that it is kept is {_probability(worst.p_conform)}.{more}"
+        f"{memory}. That is {gap} {_SIDES[worst.sense]}; the probability that it is kept is "
+        f"{_probability(worst.p_conform)}.{more}"
     )
 
 
