@@ -153,6 +153,15 @@ class TestTimes:
         assert predicted_time(plan).total_s == pytest.approx(753.0 + 663.0 + 1137.0 + 603.0)
         assert predicted_time(plan).at_most_s == pytest.approx(predicted_time(plan).total_s + 3 * 600.0)
 
+    def test_a_cold_start_wants_time_off_mains(self):
+        again_cold = log("cold", rest_s=1800.0, off_s=1800.0)
+        sheet = PlanTask("sheet", ("sheet",), "sheet", "hand", ask=(("mass_g", "charger", "g"),) * 20)
+        plan = TestPlan("example", "short", (log("idle", 0.0), sheet, again_cold))
+        _, typed, cold = predicted_time(plan).tasks
+        # unplugged and mains off by hand: 90 s, 20 readings of 15 s, plugged and on again: 90 s
+        assert (typed.change_s, typed.own_s, cold.change_s) == (90.0, 300.0, 90.0)
+        assert cold.rest_s == 1800.0 - 480.0
+
     def test_a_bench_that_sets_mains_and_plugs_by_itself_needs_no_hands(self):
         bench = {
             "source": Instrument("ac-source", address="TCPIP::192.0.2.1::5025::SOCKET"),

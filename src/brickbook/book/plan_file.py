@@ -39,8 +39,8 @@ _WORDS = {
 }
 _TASKS = """\
 One [[tasks]] gives one raw recording. A step ends after min_s seconds once its rule holds, and after max_s in any
-case; rule = "" is a fixed time. rest_s is the time without load before the task begins; after names studies that come
-first ("*": all others). predicted_s and made are written by `brickbook plan`.
+case; rule = "" is a fixed time. rest_s is the time without load, off_s the time off mains before the task begins; after
+names studies that come first ("*": all others). predicted_s and made are written by `brickbook plan`.
 """
 
 

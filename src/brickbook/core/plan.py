@@ -132,8 +132,8 @@ class PlanTask:
         Shown, and confirmed on a real bench, before it starts.
     predicted_s
         Time it will take by itself [s]: steps and hand work, without plugging, cooling and change of mains before it.
-    rest_s
-        Least time without load before it starts, so that it begins cold [s].
+    rest_s, off_s
+        Least time without load, and least time off mains, before it starts, so that it begins cold [s].
     after
         Studies whose tasks come first; "*" for every task that does not say "*" itself.
     note
@@ -157,6 +157,7 @@ class PlanTask:
     cautions: tuple[str, ...] = ()
     predicted_s: Annotated[float, Ge(0)] = 0.0
     rest_s: Annotated[float, Ge(0)] = 0.0
+    off_s: Annotated[float, Ge(0)] = 0.0
     after: tuple[str, ...] = ()
     note: str = ""
     made: str = ""

@@ -83,7 +83,8 @@ def _groups(tasks: Sequence[PlanTask]) -> tuple[_Group, ...]:
     found: dict[object, list[PlanTask]] = {}
     for task in tasks:
         setup = setup_of(task)
-        alone = (task.is_loaded and task.rest_s > 0) or setup != left_by(task)
+        wants = task.rest_s if task.is_loaded else 0.0
+        alone = wants > 0 or task.off_s > 0 or setup != left_by(task)
         named = tuple(sorted(task.after))
         key: object = task.id if alone else (setup, named, task.rest_s, task.is_loaded, _asked_for(task, tasks))
         found.setdefault(key, []).append(task)
@@ -99,6 +100,8 @@ def _job(tasks: Sequence[PlanTask], hands: Hands, before: frozenset[int]) -> Job
     warms = tasks[-1].is_loaded
     return Job(
         rest_s=tasks[0].rest_s,
+        off_s=tasks[0].off_s,
+        powered=any(task.mains_v for task in tasks),
         takes_s=sum(own_s(task, hands) for task in tasks),
         warms=warms,
         tail_s=tail_s(tasks[-1]) if warms else 0.0,

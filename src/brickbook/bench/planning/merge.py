@@ -22,7 +22,12 @@ def serves(log: PlanTask, other: PlanTask) -> bool:
         return False
     if (log.mains_v, log.mains_hz) != (other.mains_v, other.mains_hz) or not _same_contracts(log, other):
         return False
-    if other.rest_s > log.rest_s or other.interval_s < log.interval_s / 2 or log.predicted_s < other.predicted_s:
+    if (
+        other.rest_s > log.rest_s
+        or other.off_s > log.off_s
+        or other.interval_s < log.interval_s / 2
+        or log.predicted_s < other.predicted_s
+    ):
         return False
     mine, theirs = log.raw_conditions, other.raw_conditions
     if any(key in mine and mine[key] != value for key, value in theirs.items()):

@@ -6,7 +6,7 @@ unequal ways there and back (sequential ordering; Escudero 1988, from memory, me
 charger has rested depends on more than the job before.
 
 Up to `EXACT` jobs all sequences are weighed by dynamic programming over sets (Held and Karp 1962, Bellman 1962; from
-memory, high), keeping for each set and last job every pair of cost and rest that no other pair beats. Larger numbers
+memory, high), keeping for each set and last job every cost and rest that no other beats. Larger numbers
 begin with sequences made by nearest job and by cheapest insertion, improved by moving and turning runs of jobs (or-opt;
 Or 1976, from memory, medium), with repeatable kicks out of local rest.
 """
@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from math import inf
 
 import numpy as np
@@ -29,6 +30,9 @@ _SHORT_PATIENCE = 1000  # the same times the number of jobs: few jobs are kicked
 _TRIES = 20  # for a kick that precedence lets
 _KICK = 8  # longest part that a kick moves
 _EPS = 1e-9
+Rest = tuple[float, float]  # time without load, and off mains [s]
+_COLD: Rest = (inf, inf)
+_Label = tuple[float, Rest, tuple[int, ...]]  # cost, rest, and the way there
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,22 +41,26 @@ class Job:
 
     Parameters
     ----------
-    rest_s
-        Least time without load before it [s].
+    rest_s, off_s
+        Least time without load, and off mains, before it [s].
     takes_s
         Its own length [s].
     warms
         Whether the charger is loaded in it.
     tail_s
         Time without load at its end [s]; only of a job that warms.
+    powered
+        Whether the charger is on mains in it.
     before
         Places of the jobs that must come before it.
     """
 
     rest_s: float = 0.0
+    off_s: float = 0.0
     takes_s: float = 0.0
     warms: bool = False
     tail_s: float = 0.0
+    powered: bool = True
     before: frozenset[int] = field(default_factory=frozenset)
 
 
@@ -97,19 +105,20 @@ def ordered(jobs: Sequence[Job], way: Way) -> Ordered:
     return _improved(jobs, way)
 
 
-def walk(job: Job, rested_s: float, change_s: float) -> tuple[float, float]:
-    """Waiting before a job [s], and how long the charger has rested after it [s]."""
-    rested = rested_s + change_s
-    wait = max(0.0, job.rest_s - rested)
-    return wait, (job.tail_s if job.warms else rested + wait + job.takes_s)
+def walk(job: Job, rest: Rest, change_s: float) -> tuple[float, Rest]:
+    """Waiting before a job [s], and how long the charger has been without load and off mains after it [s]."""
+    rested, off = rest[0] + change_s, rest[1] + change_s
+    wait = max(0.0, job.rest_s - rested, job.off_s - off)
+    after = job.tail_s if job.warms else rested + wait + job.takes_s
+    return wait, (after, 0.0 if job.powered else off + wait + job.takes_s)
 
 
 def sequence_cost(places: Sequence[int], jobs: Sequence[Job], way: Way) -> float:
-    """Changes and waiting of a sequence [s]; the charger is cold at the beginning."""
-    total, rested, last = 0.0, inf, -1
+    """Changes and waiting of a sequence [s]; the charger is cold and off at the beginning."""
+    total, rest, last = 0.0, _COLD, -1
     for place in places:
         change = way.change_s[last][place] if last >= 0 else way.first_s[place]
-        wait, rested = walk(jobs[place], rested, change)
+        wait, rest = walk(jobs[place], rest, change)
         total += change + wait
         last = place
     return total
@@ -131,31 +140,36 @@ def _exact(jobs: Sequence[Job], way: Way) -> Ordered:
     if not count:
         return Ordered((), 0.0, exact=True)
     needs = [sum(1 << k for k in job.before) for job in jobs]
-    # rest beyond the longest wanted counts as that: fewer pairs differ
-    enough = max(job.rest_s for job in jobs)
-    labels: dict[tuple[int, int], list[tuple[float, float, tuple[int, ...]]]] = {(0, -1): [(0.0, enough, ())]}
+    # rest beyond the longest wanted counts as that: fewer labels differ
+    enough = (max(job.rest_s for job in jobs), max(job.off_s for job in jobs))
+    labels: dict[tuple[int, int], list[_Label]] = {(0, -1): [(0.0, enough, ())]}
     for _ in range(count):
-        following: dict[tuple[int, int], list[tuple[float, float, tuple[int, ...]]]] = {}
+        following: dict[tuple[int, int], list[_Label]] = {}
         for (done, last), known in labels.items():
             for place, job in enumerate(jobs):
                 if done >> place & 1 or needs[place] & ~done:
                     continue
                 change = way.change_s[last][place] if last >= 0 else way.first_s[place]
                 here = following.setdefault((done | 1 << place, place), [])
-                for cost, rested, places in known:
-                    wait, then = walk(job, rested, change)
-                    _add(here, (cost + change + wait, min(then, enough), (*places, place)))
+                for cost, rest, places in known:
+                    wait, (rested, off) = walk(job, rest, change)
+                    then = (min(rested, enough[0]), min(off, enough[1]))
+                    _add(here, (cost + change + wait, then, (*places, place)))
         labels = following
     cost, _, places = min(label for known in labels.values() for label in known)
     return Ordered(places, cost, exact=True)
 
 
-def _add(known: list[tuple[float, float, tuple[int, ...]]], new: tuple[float, float, tuple[int, ...]]) -> None:
-    for cost, rested, _ in known:
-        if cost <= new[0] and rested >= new[1]:
-            return
-    known[:] = [old for old in known if not (new[0] <= old[0] and new[1] >= old[1])]
+def _add(known: list[_Label], new: _Label) -> None:
+    """Keep a label unless another is as good in cost and both rests; drop those that it beats."""
+    if any(_beats(old, new) for old in known):
+        return
+    known[:] = [old for old in known if not _beats(new, old)]
     known.append(new)
+
+
+def _beats(one: _Label, other: _Label) -> bool:
+    return one[0] <= other[0] and one[1][0] >= other[1][0] and one[1][1] >= other[1][1]
 
 
 def _improved(jobs: Sequence[Job], way: Way) -> Ordered:
@@ -184,16 +198,16 @@ def _improved(jobs: Sequence[Job], way: Way) -> Ordered:
 def _nearest(jobs: Sequence[Job], way: Way) -> list[int]:
     sequence: list[int] = []
     done: set[int] = set()
-    rested = inf
+    rest = _COLD
     while len(sequence) < len(jobs):
         choices = []
         for place, job in enumerate(jobs):
             if place in done or not job.before <= done:
                 continue
             change = way.change_s[sequence[-1]][place] if sequence else way.first_s[place]
-            wait, then = walk(job, rested, change)
+            wait, then = walk(job, rest, change)
             choices.append((change + wait, place, then))
-        _, place, rested = min(choices)
+        _, place, rest = min(choices)
         sequence.append(place)
         done.add(place)
     return sequence
@@ -232,6 +246,8 @@ class _Search:
     def __init__(self, jobs: Sequence[Job], way: Way) -> None:
         self.jobs = jobs
         self.need = [job.rest_s for job in jobs]
+        self.off_need = [job.off_s for job in jobs]
+        self.powered = [job.powered for job in jobs]
         self.takes = [job.takes_s for job in jobs]
         self.tail = [job.tail_s if job.warms else -1.0 for job in jobs]
         self.change = [*(list(row) for row in way.change_s), list(way.first_s)]  # the last row: from the beginning
@@ -258,16 +274,14 @@ class _Search:
         return sequence
 
     def _walked(self, sequence: Sequence[int]) -> None:
-        """Cost and rest after each job of the sequence, and before the first."""
-        self.cost, self.rest = [0.0], [inf]
+        """Cost, and rest, after each job of the sequence, and before the first."""
+        self.cost, self.rest = [0.0], [_COLD]
         last = -1
         for place in sequence:
             change = self.change[last][place]
-            rested = self.rest[-1] + change
-            wait = max(0.0, self.need[place] - rested)
+            wait, rest = walk(self.jobs[place], self.rest[-1], change)
             self.cost.append(self.cost[-1] + change + wait)
-            tail = self.tail[place]
-            self.rest.append(tail if tail >= 0.0 else rested + wait + self.takes[place])
+            self.rest.append(rest)
             last = place
 
     def _best(self, sequence: list[int], begin: int) -> tuple[int, int, list[int]] | None:
@@ -309,37 +323,31 @@ class _Search:
     ) -> tuple[float, tuple[int, int, list[int]] | None]:
         """Cost of a move against the limit."""
         low, high, stretch = move
-        change, need, takes, tail = self.change, self.need, self.takes, self.tail
-        total, rested = self.cost[low], self.rest[low]
+        change, need, off_need = self.change, self.need, self.off_need
+        takes, tail, powered = self.takes, self.tail, self.powered
+        total, (rested, off) = self.cost[low], self.rest[low]
         last = sequence[low - 1] if low else -1
-        for place in stretch:
+        inside = len(stretch)
+        for k, place in enumerate(chain(stretch, sequence[high:])):
             more = change[last][place]
             rested += more
+            off += more
+            # `walk`, written out: this is where the time goes
             wait = need[place] - rested
+            wait = max(wait, off_need[place] - off)
             if wait > 0.0:
                 more += wait
                 rested += wait
+                off += wait
             total += more
             if total >= limit:
                 return limit, best
             rested = tail[place] if tail[place] >= 0.0 else rested + takes[place]
+            off = 0.0 if powered[place] else off + takes[place]
             last = place
-        for k in range(high, len(sequence)):
-            place = sequence[k]
-            more = change[last][place]
-            rested += more
-            wait = need[place] - rested
-            if wait > 0.0:
-                more += wait
-                rested += wait
-            total += more
-            rested = tail[place] if tail[place] >= 0.0 else rested + takes[place]
-            last = place
-            if rested == self.rest[k + 1]:
-                total += self.cost[-1] - self.cost[k + 1]
+            if k >= inside and (rested, off) == self.rest[high + k - inside + 1]:
+                total += self.cost[-1] - self.cost[high + k - inside + 1]
                 break
-            if total >= limit:
-                return limit, best
         return (total - _EPS, move) if total < limit else (limit, best)
 
 

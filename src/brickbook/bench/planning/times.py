@@ -213,16 +213,18 @@ def predicted_time(plan: TestPlan, instruments: Mapping[str, Instrument] | None 
     """
     hands = hands_of(instruments or {})
     rows: list[TaskTime] = []
-    setup, rested, now = NOTHING, float("inf"), 0.0
+    setup, rested, off, now = NOTHING, float("inf"), float("inf"), 0.0
     for task in plan.tasks:
         wanted = setup_of(task)
         change = change_s(setup, wanted, hands)
         rested += change
-        wait = max(0.0, task.rest_s - rested)
+        off += change
+        wait = max(0.0, task.rest_s - rested, task.off_s - off)
         own = own_s(task, hands)
         words = change_words(setup, wanted, hands)
         rows.append(TaskTime(task.id, words, change, wait, own, longest_s(task, hands), now))
         now = rows[-1].end_s
         rested = tail_s(task) if task.is_loaded else rested + wait + own
+        off = 0.0 if task.mains_v else off + wait + own
         setup = left_by(task)
     return Predicted(tuple(rows))

@@ -97,5 +97,6 @@ def _task(
         ),
         cautions=PROCEDURE.every_caution,
         rest_s=rest_s,
+        off_s=rest_s,
         after=("identity", "modes"),
     )
