@@ -17,7 +17,7 @@ from brickbook.publish.charts import left_out, off_scale
 from brickbook.publish.ledger import anchor
 from brickbook.publish.looks import clean, minus_signs
 from brickbook.publish.svg import page_drawings
-from brickbook.publish.wording import conditions_text, source_text
+from brickbook.publish.wording import conditions_text
 
 __all__ = ["block_kind", "css_string", "environment", "file_address", "style_sheet"]
 
@@ -40,7 +40,6 @@ def environment() -> Environment:
         cell_align=cell_align,
         cell_kind=cell_kind,
         figure_text=numbers.figure_text,
-        number_text=numbers.number_text,
         interval_text=numbers.interval_text,
         factor_text=numbers.factor_text,
         plain_text=numbers.plain_text,
@@ -49,7 +48,6 @@ def environment() -> Environment:
         not_measured=numbers.NOT_MEASURED,
         dof_text=_dof_text,
         conditions_text=conditions_text,
-        source_text=source_text,
         capital=lambda text: text[:1].upper() + text[1:],
         left_out=left_out,
         off_scale=off_scale,
