@@ -96,7 +96,7 @@ def test_from_a_new_charger_to_a_published_report(visitor, app, tmp_path):
 
     # the tester's words, and published
     page.get_by_role("link", name="Your words").click()
-    page.get_by_label("Conclusion", exact=True).fill("It does **what it says**.")
+    page.get_by_role("textbox", name="Conclusion").fill("It does **what it says**.")
     page.get_by_role("button", name="Save conclusion").click()
     assert app.book.verdict("wader-30") == "It does **what it says**.\n"
     page.get_by_role("link", name="Overview").click()

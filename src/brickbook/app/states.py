@@ -11,11 +11,11 @@ from brickbook.bench import is_alive, read_journal
 __all__ = ["RunWord", "latest_run", "run_word"]
 
 RunWord = Literal["", "on the bench", "run waits", "run broken off"]
-_ended: dict[Path, tuple[tuple[int, int], str]] = {}
+_ended: dict[Path, tuple[tuple[int, int], RunWord]] = {}
 
 
 def run_word(folder: Path) -> RunWord:
-    """What the last run of a charger's folder is at: under way, put aside, broken off, or ended ("")."""
+    """What the last run of a charger's folder is at: under way, to be taken up again, broken off, or over ("")."""
     run = latest_run(folder)
     if run is None:
         return ""
@@ -29,11 +29,13 @@ def run_word(folder: Path) -> RunWord:
     known = _ended.get(run)
     if known is None or known[0] != stamp:
         last = next((e for e in reversed(read_journal(run)) if e.event in ("run-ended", "run-started")), None)
-        outcome = "broken off" if last is None or last.event == "run-started" else str(last.get("outcome", ""))
-        known = _ended[run] = (stamp, outcome)
-    if known[1] == "broken off":
-        return "run broken off"
-    return "run waits" if known[1] == "paused" else ""
+        word: RunWord = "run broken off"
+        if last is not None and last.event == "run-ended":
+            # as the runner sees it: what did not end as done, and was not given up, can be taken up again
+            over = last.get("outcome") == "done" or last.get("why") == "given up for a new run"
+            word = "" if over else "run waits"
+        known = _ended[run] = (stamp, word)
+    return known[1]
 
 
 def latest_run(folder: Path) -> Path | None:

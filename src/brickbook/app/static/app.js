@@ -206,8 +206,9 @@
       setTimeout(() => { waiting = false; draw(); }, 250);
     };
     const put = (place, text) => { if (place && place.textContent !== text) place.textContent = text; };
-    const told = { running: "", asking: "", paused: "Paused: outputs stay as the bench put them", ended: "The run has ended", "broken off": "The run’s process is gone: look at the bench", new: "Starting…" };
+    const told = { running: "", asking: "", paused: "Paused", ended: "The run has ended", "broken off": "The run’s process is gone: look at the bench", new: "Starting…" };
     const show = (news) => {
+      told.paused = news.safe ? "Paused: loads and source are off" : "Paused";
       if (news.whole) {
         traces.clear();
         for (const [column, { t, v }] of Object.entries(news.traces)) t.forEach((at, k) => add(column, at, v[k]));
