@@ -74,10 +74,14 @@ def test_harmonics_of_a_rectangular_pulse():
     point = operating_point(charger, 230.0, {"C1": LoadPoint(20.0, 1.5, 20.0)}, inside_c=25.0, pfc_was_on=False)
     phase = (np.arange(1 << 16) + 0.5) / (1 << 16) * 2 * np.pi
     half = point.angle_rad / 2
-    pulse = np.where(np.abs(phase - np.pi / 2) < half, 1.0, 0.0) - np.where(np.abs(phase - 3 * np.pi / 2) < half, 1.0, 0.0)
+    pulse = np.where(np.abs(phase - np.pi / 2) < half, 1.0, 0.0) - np.where(
+        np.abs(phase - 3 * np.pi / 2) < half, 1.0, 0.0
+    )
     lines = np.abs(np.fft.rfft(pulse))
     for order in (3, 5, 7, 9, 11, 13):
-        assert point.harmonic_a[order] / point.harmonic_a[1] == pytest.approx(lines[order] / lines[1], rel=2e-3, abs=1e-3)
+        assert point.harmonic_a[order] / point.harmonic_a[1] == pytest.approx(
+            lines[order] / lines[1], rel=2e-3, abs=1e-3
+        )
 
 
 def test_nothing_without_mains_and_bursts_average_to_the_idle_power():

@@ -15,6 +15,7 @@ charger-trip    a port switches off
 
 from __future__ import annotations
 
+import json
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -142,7 +143,7 @@ def read_faults(path: Path) -> tuple[BenchFault, ...]:
     found: list[BenchFault] = []
     for number, table in enumerate(data.get("fault", ())):
         try:
-            found.append(_ADAPTER.validate_python((table,))[0])
+            found.append(_ADAPTER.validate_json(json.dumps([table], default=str))[0])
         except ValidationError as error:
             first = error.errors(include_url=False)[0]
             place = ".".join(str(part) for part in ("fault", number, *first["loc"][1:]))

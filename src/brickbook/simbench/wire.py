@@ -59,6 +59,7 @@ class PortSession:
         self.wanted: tuple[Offer, float, float] | None = None  # what the device was told to ask for: offer, V, A
         self.refused = 0
         self._ids = {True: 0, False: 0}
+        self._device_spoke_s = 0.0
         self._process: Steps | None = None
         self._timer: Timer | None = None
         self._waiting = False
@@ -220,7 +221,9 @@ class PortSession:
                 state.giving_up = False
                 keep_alive = self.in_epr and world.recording
                 self._waiting = True
-                yield self._between(0.33, 0.42) if keep_alive else math.inf
+                # tSinkEPRKeepAlive: at most 500 ms after the device's last message
+                quiet_s = world.now_s - self._device_spoke_s
+                yield max(self._between(0.33, 0.42) - quiet_s, 0.010) if keep_alive else math.inf
                 self._waiting = False
                 if not self._mail:
                     if keep_alive:
@@ -399,6 +402,8 @@ class PortSession:
             type_raw=kind.value,
         )
         self._ids[source] = (self._ids[source] + 1) % 8
+        if not source:
+            self._device_spoke_s = self._world.now_s
         yield from self._frame(Message.from_words(header.encode(), words))
 
     def _frame(self, message: Message) -> Steps:
