@@ -28,6 +28,8 @@ _LONGEST_RUN = 4
 _PATIENCE = 25  # kicks in a row that help nothing
 _SHORT_PATIENCE = 1000  # the same times the number of jobs: few jobs are kicked more often
 _TRIES = 20  # for a kick that precedence lets
+_MANY = 80  # jobs; beyond, insertion takes too long
+_MOST_TRIES = 300_000  # moves weighed before the last kick: some seconds
 _KICK = 8  # longest part that a kick moves
 _EPS = 1e-9
 Rest = tuple[float, float]  # time without load, and off mains [s]
@@ -174,14 +176,16 @@ def _beats(one: _Label, other: _Label) -> bool:
 
 def _improved(jobs: Sequence[Job], way: Way) -> Ordered:
     many = range(len(jobs))
-    starts = [_nearest(jobs, way), _inserted(jobs, way, many)]
-    starts.append(_inserted(jobs, way, sorted(many, key=lambda k: (-jobs[k].rest_s, k))))
+    starts = [_nearest(jobs, way)]
+    if len(jobs) <= _MANY:
+        starts.append(_inserted(jobs, way, many))
+        starts.append(_inserted(jobs, way, sorted(many, key=lambda k: (-jobs[k].rest_s, k))))
     search = _Search(jobs, way)
     best = min((search.local(s, many) for s in starts), key=lambda s: sequence_cost(s, jobs, way))
     cost = sequence_cost(best, jobs, way)
     rng = np.random.default_rng(len(jobs))  # repeatable: the same plan each time
     idle = 0
-    while idle < max(_PATIENCE, _SHORT_PATIENCE // len(jobs)):
+    while idle < max(_PATIENCE, _SHORT_PATIENCE // len(jobs)) and search.tries < _MOST_TRIES:
         idle += 1
         kicked = next((k for k in (_kicked(best, jobs, rng) for _ in range(_TRIES)) if k is not None), None)
         if kicked is None:
@@ -247,6 +251,7 @@ class _Search:
         self.jobs = jobs
         self.need = [job.rest_s for job in jobs]
         self.off_need = [job.off_s for job in jobs]
+        self.tries = 0
         self.powered = [job.powered for job in jobs]
         self.takes = [job.takes_s for job in jobs]
         self.tail = [job.tail_s if job.warms else -1.0 for job in jobs]
@@ -322,6 +327,7 @@ class _Search:
         best: tuple[int, int, list[int]] | None,
     ) -> tuple[float, tuple[int, int, list[int]] | None]:
         """Cost of a move against the limit."""
+        self.tries += 1
         low, high, stretch = move
         change, need, off_need = self.change, self.need, self.off_need
         takes, tail, powered = self.takes, self.tail, self.powered
