@@ -285,10 +285,10 @@ class TestCombinations:
             for task in tasks_of("efficiency", of, "full")
             if task.mains_v == 230.0
         }
-        assert notes["C1"] == ""
-        assert notes["C2"].startswith("Stands for C3 as well")
-        assert notes["C2+A1"].startswith("Stands for C2+A2, C3+A1, C3+A2 as well")
-        assert notes["C1+C2+C3+A1+A2"] == ""
+        assert "Stands for" not in notes["C1"]
+        assert "Stands for C3 as well" in notes["C2"]
+        assert "Stands for C2+A2, C3+A1, C3+A2 as well" in notes["C2+A1"]
+        assert "Stands for" not in notes["C1+C2+C3+A1+A2"]
 
     def test_a_full_campaign_looks_at_every_combination(self):
         (offers,) = tasks_of("modes", example("albatross-200"), "full")

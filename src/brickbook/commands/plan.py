@@ -137,11 +137,14 @@ def _show(out: Console, rows: Sequence[_Row], times: Predicted, *, missing: bool
     out.print(Text(_sum(times)))
     _list(out, "By hand", {mark: sentence for sentence, mark in sentences.items()})
     _warn(out, rows)
-    notes = [f"{n}: {row.task.note}" for n, row in enumerate(rows, 1) if row.task.note]
+    notes: dict[str, list[int]] = {}
+    for number, row in enumerate(rows, 1):
+        if row.task.note:
+            notes.setdefault(row.task.note, []).append(number)
     if notes:
         out.print(Text("Notes"), style="bold")
-        for note in notes:
-            out.print(Text(f"  {note}"))
+        for note, numbers in notes.items():
+            out.print(Text(f"  tasks {_ranges(numbers, 0)}: {note}"))
 
 
 def _title(row: _Row, *, missing: bool) -> str:

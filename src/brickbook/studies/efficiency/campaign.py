@@ -31,6 +31,7 @@ _WARM_UP_S = 1800.0
 _SHORTEST_S = 360.0  # the five minutes of the stability check, and one for the load to settle
 _LONGEST_S = 1800.0
 _LOW = 0.10
+_WIRING = "The 10 % load is read with the meter wired as for the others; the procedure prefers the source side there."
 
 
 def tasks(charger: Charger, settings: Settings, size: Size) -> tuple[PlanTask, ...]:
@@ -87,7 +88,7 @@ def _log(charger: Charger, mains: Mains, ports: Sequence[str], end: str) -> Plan
         ),
         cautions=PROCEDURE.every_caution,
         after=("identity", "modes"),
-        note=stands_for(charger, ports),
+        note=" ".join(filter(None, (_WIRING, stands_for(charger, ports)))),
     )
 
 
