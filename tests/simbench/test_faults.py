@@ -99,7 +99,7 @@ def test_faults_as_typed_and_from_a_file(tmp_path):
     file.write_text('[[fault]]\nkind = "late"\ninstrument = "load-bank"\nat_message = 4\n')
     assert read_faults(file) == (BenchFault("late", "load-bank", at_message=4),)
     file.write_text('[[fault]]\nkind = "sulking"\ninstrument = "load-bank"\n')
-    with pytest.raises(BookError, match="fault.0.kind"):
+    with pytest.raises(BookError, match=r"fault\.0\.kind"):
         read_faults(file)
 
 

@@ -40,7 +40,7 @@ def test_a_step_of_power_follows_the_differential_equations():
     for _ in at[1:]:
         network.step(60.0, 4.0, 20.0)
         found.append([network["inside"], network["case"]])
-    assert np.array(found).T == pytest.approx(wanted, abs=1e-6)
+    np.testing.assert_allclose(np.array(found).T, wanted, atol=1e-6)
 
 
 def test_the_length_of_a_step_does_not_matter_without_convection():
