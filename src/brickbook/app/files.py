@@ -163,7 +163,7 @@ def mapping(request: Request, slug: str, number: str, form: Form = Depends(read_
 def _take_in(book: Book, slug: str, one: Staged) -> None:
     said = one.said
     studies = [str(s) for s in said.get("studies", ())]
-    faults = check_wishes(studies, [s.id for s in STUDIES], str(said.get("reader", "meter-log")))
+    faults = check_wishes(studies, [s.id for s in STUDIES], str(said.get("reader") or "meter-log"))
     if not studies:
         faults.append(Fault(one.name, "studies", "no study is ticked.", "Tick what the readings are for."))
     if faults:
@@ -179,7 +179,7 @@ def _take_in(book: Book, slug: str, one: Staged) -> None:
         content,
         name=str(said.get("name") or one.name),
         studies=studies,
-        reader=str(said.get("reader", "meter-log")),
+        reader=str(said.get("reader") or "meter-log"),
         shape=shape.id if shape is not None else "",
         recording=str(said.get("recording", "")),
         taken=str(said.get("taken", "")),

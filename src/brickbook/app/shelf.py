@@ -84,7 +84,7 @@ def shelf(request: Request) -> Response:
     heads = [
         (title, "?" + urlencode({**kept, "sort": key, **({"down": "1"} if key == sort and not down else {})}),
          ("descending" if down else "ascending") if key == sort else "", key not in ("name", "state"))
-        for key, title in (("name", "Charger"), *((str(k), c) for k, c in enumerate(COLUMNS)), ("state", "State"))
+        for key, title in (("name", "Charger"), ("state", "State"), *((str(k), c) for k, c in enumerate(COLUMNS)))
     ]  # fmt: skip
     return render(
         request,

@@ -79,9 +79,9 @@
   each("[data-upload]", (place) => {
     const list = place.querySelector("[data-progress]");
     const pick = place.querySelector("input[type=file]");
-    const most = Number(place.dataset.most);
     const send = (file) => new Promise((done) => {
       const line = list.appendChild(make("li", file.name + ": sending"));
+      const most = Number(place.dataset.most);
       if (file.size > most) {
         line.textContent = file.name + ": is larger than " + Math.round(most / 1e6) + " MB, the most this app takes.";
         line.className = "wrong";
