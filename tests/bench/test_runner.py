@@ -504,3 +504,37 @@ def test_the_command_line_runs_in_a_pipe(book, sim, capsys):
     assert "CAUTION: Mains voltage kills." in out
     assert "all off and read back" in out
     assert "The run ended: done" in out
+
+
+def rests(events):
+    return [e.get("text") for e in events if e.event == "note" and "resting" in str(e.get("text"))]
+
+
+def test_a_rest_counts_from_the_last_load_and_not_from_the_last_task(book, sim):
+    """Work without load lets a charger cool as well: the second and third task wait no more."""
+    idle = {"ratios": (0.0,), "dwell": SHORT, "rest_s": 600.0}
+    names = [f"regulation-0000000{k}" for k in (1, 2, 3)]
+    give_plan(book, *(log_task(name, **idle) for name in names))
+    _, _, events = do(book, sim)
+    assert len(rests(events)) == 1
+    warm = (log_task(names[0], ratios=(1.0,), dwell=SHORT), log_task(names[1], **idle))
+    give_plan(book, *warm)
+    _, _, events = do(book, sim)
+    assert len(rests(events)) == 1
+
+
+def test_time_without_mains_counts_from_the_last_mains(book, sim):
+    first = log_task("regulation-00000001", ratios=(0.0,), dwell=SHORT)
+    second = log_task("regulation-00000002", ratios=(0.0,), dwell=SHORT, off_s=120.0)
+    give_plan(book, first, second)
+    _, _, events = do(book, sim)
+    assert [text for text in rests(events) if text.endswith("without mains")]
+
+
+def test_what_stands_set_up_is_not_asked_for_again(book, sim):
+    plug = ("Plug the sink into C1.",)
+    tasks = [log_task(f"regulation-0000000{k}", dwell=SHORT, by_hand=plug) for k in (1, 2)]
+    give_plan(book, *tasks)
+    _, _, events = do(book, sim)
+    asked = [e for e in events if e.event == "asked" and e.get("text") == plug[0]]
+    assert len(asked) == 1

@@ -179,7 +179,7 @@ def _to_its_end(run: _Run, tasks: Sequence[PlanTask]) -> None:
     session = run.session
     try:
         session.make_safe("before the run")
-        session.unloaded_s = session.stand.clock.now_s()
+        session.unloaded_s = session.mains_off_s = session.stand.clock.now_s()
         for task in tasks:
             _task_to_its_end(run, task)
     except Stopped as stop:
@@ -245,16 +245,24 @@ def _one_attempt(run: _Run, task: PlanTask) -> None:
     for text in task.cautions:
         session.desk.confirm(session.question("caution", text))
     for text in task.by_hand:
-        session.by_hand(text)
-    rest = session.unloaded_s + task.rest_s - clock.now_s()
-    if rest > 0.0 and task.rest_s:
-        session.note(f"resting for {rest:.0f} s without load")
-        session.wait(rest)
+        if text not in session.set_up:  # what was set up for the task before still stands
+            session.by_hand(text)
+    session.set_up = task.by_hand
+    for wanted_s, since_s, how in (
+        (task.rest_s, session.unloaded_s, "without load"),
+        (task.off_s, session.mains_off_s, "without mains"),
+    ):
+        rest = since_s + wanted_s - clock.now_s()
+        if wanted_s and rest > 0.0:
+            session.note(f"resting for {rest:.0f} s {how}")
+            session.wait(rest)
     deposits = KINDS[task.kind](session, task)
     session.off_by_hand()
     session.make_safe(f"{task.id} is done")
     if task.mains_v:
-        session.unloaded_s = clock.now_s()
+        session.mains_off_s = clock.now_s()
+        if task.is_loaded:
+            session.unloaded_s = clock.now_s()
     if not deposits:
         raise CannotDo("nothing was recorded")
     session.journal.write("note", task=task.id, text="complete", deposits=[deposit.fields() for deposit in deposits])

@@ -62,6 +62,8 @@ class Session:
     task: str = ""
     slowest_read_s: float = 0.0  # longest set of readings of the task: what its time stamps can be off
     unloaded_s: float = -1e18  # bench time since which nothing has been loaded
+    mains_off_s: float = -1e18  # bench time since which the charger has had no mains
+    set_up: tuple[str, ...] = ()  # sentences confirmed for the task before
     _asked: int = 0
 
     def __post_init__(self) -> None:
