@@ -72,6 +72,12 @@ WORDS: dict[type, dict[str, tuple[str, str]]] = {
         "serial": ('"0001"', "Serial number."),
         "calibrated": ('"2026-01-15"', "Date of the last calibration."),
         "due": ('"2027-01-15"', "Date the next is due; a reading taken later is flagged."),
+        "address": (
+            '"TCPIP::192.0.2.7::5025::SOCKET"',
+            "VISA resource name; without one it is read by hand, or its files are taken in.",
+        ),
+        "dialect": ('"scpi-ac-power-meter"', "How to speak to it: a generic dialect, or a file of dialects/."),
+        "channels": ('{ C1 = "1", C2 = "2" }', "What is connected to each channel: port or place, and the channel."),
         "accuracy": ("", "Its accuracy table: one line for each quantity and range, from its data sheet."),
     },
     Accuracy: {

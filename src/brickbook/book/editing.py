@@ -204,9 +204,9 @@ def _merge(place: Any, have: Mapping[str, Any], wanted: Mapping[str, Any], *, to
 
 def _merge_list(place: Any, have: Sequence[Any], wanted: Sequence[Any]) -> None:
     """Lists of tables: those that are the same are kept, so that each keeps its comments when another goes."""
-    said = [[json.dumps(item, sort_keys=True, default=str) for item in items] for items in (have, wanted)]
+    one, two = ([json.dumps(item, sort_keys=True, default=str) for item in items] for items in (have, wanted))
     shift = 0
-    for kind, a, b, c, d in SequenceMatcher(None, *said, autojunk=False).get_opcodes():
+    for kind, a, b, c, d in SequenceMatcher(None, one, two, autojunk=False).get_opcodes():
         if kind == "equal":
             continue
         both = min(b - a, d - c)
