@@ -119,9 +119,11 @@ def write_journal(folder: Path, count: int, per_s: float) -> None:
         for k in range(count):
             values = {
                 "mains_power_w": 33.0 + k % 7 * 0.01, "mains_voltage_v": 230.0, "mains_current_a": 0.2, "mains_pf": 0.9,
-                "port_voltage_v@C1": 20.0, "port_current_a@C1": 1.5, "temperature_c@case": 40 + k / 1800, "ambient_c": 23.0,
+                "port_voltage_v@C1": 20.0, "port_current_a@C1": 1.5, "temperature_c@case": 40 + k / 1800,
+                "ambient_c": 23.0,
             }  # fmt: skip
-            line = {"n": k + 3, "at": "2026-11-25T11:02:03.000Z", "t": k * EVERY_S, "event": "reading", "task": "soak-1",
+            line = {"n": k + 3, "at": "2026-11-25T11:02:03.000Z", "t": k * EVERY_S, "event": "reading",
+                    "task": "soak-1",
                     "step": 0, "values": values}  # fmt: skip
             file.write(json.dumps(line) + "\n")
             file.flush()
@@ -170,8 +172,10 @@ def main() -> None:
     ask(port, "/", cookie)
     print(f"first look at the shelf, catalogue made: {time.perf_counter() - first:.2f} s")
     pages = {
-        "shelf": "/", "shelf, sorted": "/?sort=0&down=1", "shelf, found": "/?words=charger+07", "shelf, last page": "/?page=20",
-        "charger": "/chargers/charger-0001", "claims": "/chargers/charger-0001/claims", "figures": "/chargers/charger-0001/figures",
+        "shelf": "/", "shelf, sorted": "/?sort=0&down=1", "shelf, found": "/?words=charger+07",
+        "shelf, last page": "/?page=20",
+        "charger": "/chargers/charger-0001", "claims": "/chargers/charger-0001/claims",
+        "figures": "/chargers/charger-0001/figures",
         "files": "/chargers/charger-0001/files", "bench": "/chargers/charger-0001/bench", "choose": "/choose",
     }  # fmt: skip
     for name, path in pages.items():
@@ -214,9 +218,7 @@ def main() -> None:
     client.join(30)
     held.append((kept["n"], memory_mb(process.pid)))
     at = [held[max(0, int(f * (len(held) - 1)))] for f in (0.05, 0.25, 0.5, 0.75, 1.0)]
-    print(
-        f"an hour at 10 readings/s in {time.perf_counter() - begun:.0f} s: {READINGS} written, client at {kept['n'] - 2}"
-    )
+    print(f"an hour at 10 readings/s in {time.perf_counter() - begun:.0f} s: {READINGS} written, {kept['n'] - 2} seen")
     print("server memory: " + ", ".join(f"{mb:.1f} MB after {max(n - 2, 0)}" for n, mb in at))
     print(f"client: {kept['messages']} messages, {kept['bytes'] / 1e6:.1f} MB, largest {kept['largest'] / 1000:.0f} kB")
     whole: dict = {}
@@ -224,7 +226,7 @@ def main() -> None:
     client.start()
     client.join(30)
     print(
-        f"a browser that comes at the end: one message of {whole['largest'] / 1000:.0f} kB, {whole['points']} points a trace"
+        f"a browser that comes late: one message of {whole['largest'] / 1000:.0f} kB, {whole['points']} points a trace"
     )
     process.terminate()
     process.wait(10)

@@ -188,7 +188,7 @@ def test_names_of_uploads_stay_inside(app, name):
     if answer.code == 201:  # only the last part of a path is taken
         found = {path for path in tree(app.root) if path not in before}
         assert all(path.startswith("derived/_uploads/tern-30/") for path in found)
-        assert not [p for p in app.root.parent.rglob("evil.csv")]
+        assert not list(app.root.parent.rglob("evil.csv"))
     else:
         assert answer.code == 413
         assert "name" in answer.text

@@ -171,7 +171,7 @@ def test_plan_pause_crash_resume_figures(bench, chromium):
     count = len(runs(book, SLUG))
     page.get_by_role("button", name="Start the run").click()
     until(lambda: len(runs(book, SLUG)) > count)
-    until(lambda: (last(book) / "pid").exists())
+    until((last(book) / "pid").exists)
     os.kill(int((last(book) / "pid").read_text()), signal.SIGKILL)
     until(lambda: not is_alive(last(book)))
     page.goto(f"/chargers/{SLUG}/bench")

@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import get_args
 from urllib.parse import quote
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response, StreamingResponse
 
 from brickbook.app.charger import frame
-from brickbook.app.desk import Desk, Form, charger_book, desk_of, inside, read_form, render, say
+from brickbook.app.desk import Desk, Sent, charger_book, desk_of, inside, render, say
 from brickbook.app.jobs import command
 from brickbook.app.live import Watch
 from brickbook.app.states import latest_run, run_word
@@ -78,7 +78,7 @@ def bench(request: Request, slug: str) -> Response:
 
 
 @router.post("/chargers/{slug}/plan")
-def make_plan(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def make_plan(request: Request, slug: str, form: Sent) -> Response:
     """Write or renew plan.toml, as `brickbook plan` does."""
     charger_book(request, slug)
     size = form.get("size", "")
@@ -87,7 +87,7 @@ def make_plan(request: Request, slug: str, form: Form = Depends(read_form)) -> R
 
 
 @router.post("/chargers/{slug}/runs")
-def start(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def start(request: Request, slug: str, form: Sent) -> Response:
     """Start a run in a process of its own."""
     book = charger_book(request, slug)
     desk = desk_of(request)
@@ -108,7 +108,7 @@ def start(request: Request, slug: str, form: Form = Depends(read_form)) -> Respo
 
 
 @router.post("/chargers/{slug}/runs/{run_id}/control")
-def control(request: Request, slug: str, run_id: str, form: Form = Depends(read_form)) -> Response:
+def control(request: Request, slug: str, run_id: str, form: Sent) -> Response:
     """Tell the runner something: pause, resume, skip, repeat, abort, confirm, answer."""
     book = charger_book(request, slug)
     folder = _folder(book, slug, run_id)
@@ -120,7 +120,7 @@ def control(request: Request, slug: str, run_id: str, form: Form = Depends(read_
     value = form.get("value", "").strip()[:200]
     if do == "answer" and form.get("sure") == "yes":
         value += "!"
-    append_control(folder, do, key=form.get("key", "")[:200], value=value, by="browser")  # type: ignore[arg-type]
+    append_control(folder, do, key=form.get("key", "")[:200], value=value, by="browser")
     return RedirectResponse(say(f"/chargers/{quote(slug, safe='')}/bench", "asked"), 303)
 
 

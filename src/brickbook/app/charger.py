@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Literal, cast
 from urllib.parse import quote
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
 from brickbook.analysis import Stored, is_current, load
-from brickbook.app.desk import Form, book_of, charger_book, desk_of, inside, read_form, render, say
+from brickbook.app.desk import Sent, book_of, charger_book, desk_of, inside, render, say
 from brickbook.app.forms import add_item, data_of, fault_key, form_of
 from brickbook.app.states import run_word
 from brickbook.book import Book, IndexEntry
@@ -100,7 +100,7 @@ def overview(request: Request, slug: str) -> Response:
 
 
 @router.post("/chargers/{slug}/analyse")
-def analyse(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def analyse(request: Request, slug: str, form: Sent) -> Response:
     """Make figures and findings anew, as `brickbook analyse` does."""
     charger_book(request, slug)
     desk_of(request).jobs.start("analyse", slug, ["--force"] if form.get("force") else [])
@@ -108,7 +108,7 @@ def analyse(request: Request, slug: str, form: Form = Depends(read_form)) -> Res
 
 
 @router.post("/chargers/{slug}/publish")
-def publish(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def publish(request: Request, slug: str, form: Sent) -> Response:
     """Write the report, as `brickbook publish` does; a draft publishes nothing."""
     charger_book(request, slug)
     why = form.get("why", "").strip()[:2000]
@@ -138,7 +138,7 @@ def claims_page(request: Request, slug: str) -> Response:
 
 
 @router.post("/chargers/{slug}/claims")
-def claims(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def claims(request: Request, slug: str, form: Sent) -> Response:
     """Save the form, or grow and shrink its lists without saving."""
     book = charger_book(request, slug)
     seen, data = charger_seen(book, slug), data_of(Charger, form)
@@ -158,7 +158,7 @@ def claims(request: Request, slug: str, form: Form = Depends(read_form)) -> Resp
 
 
 @router.post("/chargers/{slug}/claims/check")
-def check_claims(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def check_claims(request: Request, slug: str, form: Sent) -> Response:
     """What would be wrong with the form, by field; nothing is written."""
     book = charger_book(request, slug)
     faults = charger_faults(charger_seen(book, slug), data_of(Charger, form))
@@ -295,7 +295,7 @@ def words_page(request: Request, slug: str) -> Response:
 
 
 @router.post("/chargers/{slug}/words")
-def words(request: Request, slug: str, form: Form = Depends(read_form)) -> Response:
+def words(request: Request, slug: str, form: Sent) -> Response:
     """Save notes or conclusion, unless somebody else has changed them meanwhile."""
     book = charger_book(request, slug)
     which = form.get("which", "")

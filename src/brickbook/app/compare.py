@@ -7,10 +7,10 @@ from typing import Any
 from urllib.parse import quote
 
 import tomlkit
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from brickbook.app.desk import Form, book_of, read_form, render
+from brickbook.app.desk import Sent, book_of, render
 from brickbook.app.forms import add_item, data_of, form_of, scalar_of
 from brickbook.book import Book
 from brickbook.core.conditions import Scalar
@@ -116,7 +116,7 @@ def choose_page(request: Request) -> Response:
 
 
 @router.post("/choose")
-def choose(request: Request, form: Form = Depends(read_form)) -> Response:
+def choose(request: Request, form: Sent) -> Response:
     """The best use of each charger for these devices; nothing is kept."""
     book = book_of(request)
     data = data_of(Devices, form)

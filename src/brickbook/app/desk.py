@@ -6,10 +6,10 @@ import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import parse_qsl, quote
 
-from fastapi import HTTPException, Request
+from fastapi import Depends, HTTPException, Request
 from jinja2 import ChoiceLoader, Environment, PackageLoader
 from starlette.responses import HTMLResponse
 
@@ -22,7 +22,7 @@ from brickbook.book import Book, slug_problem
 from brickbook.core.errors import BookError, Fault
 from brickbook.publish.pages import environment
 
-__all__ = ["Desk", "Form", "book_of", "charger_book", "desk_of", "read_form", "render", "say"]
+__all__ = ["Desk", "Form", "Sent", "book_of", "charger_book", "desk_of", "read_form", "render", "say"]
 
 UPLOAD_BYTES = 512_000_000
 _MOST_FIELDS = 5000
@@ -143,6 +143,10 @@ async def read_form(request: Request) -> Form:
     except ValueError as error:
         raise HTTPException(400, "The form could not be read.") from error
     return Form(pairs)
+
+
+Sent = Annotated[Form, Depends(read_form)]
+"""The form of a request, as a parameter of a page."""
 
 
 def render(request: Request, template: str, /, http_status: int = 200, **more: Any) -> HTMLResponse:

@@ -10,12 +10,12 @@ from typing import Any
 from urllib.parse import quote
 
 import numpy as np
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from brickbook.analysis import Intake, Wishes, check_wishes, look_at, plateaus_in, read_as, shape_for
 from brickbook.app.charger import frame
-from brickbook.app.desk import Form, charger_book, desk_of, read_form, render, say
+from brickbook.app.desk import Form, Sent, charger_book, desk_of, render, say
 from brickbook.app.forms import pairs_text, scalar_of
 from brickbook.app.guard import STREAMS
 from brickbook.app.staging import Staged, discard, receive, staged, staged_files, write_said
@@ -139,7 +139,7 @@ def mapping_page(request: Request, slug: str, number: str) -> Response:
 
 
 @router.post("/chargers/{slug}/files/new/{number}")
-def mapping(request: Request, slug: str, number: str, form: Form = Depends(read_form)) -> Response:
+def mapping(request: Request, slug: str, number: str, form: Sent) -> Response:
     """Look again with what was said, take the file in, or put it away."""
     book = charger_book(request, slug)
     one = staged(book, slug, number)

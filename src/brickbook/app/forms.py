@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 from brickbook.core.conditions import Scalar
 from brickbook.core.errors import Fault
 
-__all__ = ["Entry", "Group", "Rows", "add_item", "data_of", "form_of", "fault_key", "pairs_text", "scalar_of"]
+__all__ = ["Entry", "Group", "Rows", "add_item", "data_of", "fault_key", "form_of", "pairs_text", "scalar_of"]
 
 _STEP = re.compile(r"([A-Za-z0-9_-]+)|\[(\d{1,4})\]")
 _UNITS = {

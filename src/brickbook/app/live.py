@@ -99,7 +99,7 @@ class Watch:
             return {**self._plain(), "whole": True, "traces": traces}
 
     def since(self, n: int) -> dict[str, Any] | None:
-        """What is new since event `n`: status and readings, or the whole picture for one too far behind; else `None`."""
+        """What is new since event `n`: status and readings, or all for one too far behind; nothing new: `None`."""
         with self._lock:
             self._look()
             assert self._status is not None

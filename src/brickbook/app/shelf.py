@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from markupsafe import Markup
 from starlette.responses import RedirectResponse, Response
 
-from brickbook.app.desk import Desk, Form, book_of, desk_of, read_form, render, say
+from brickbook.app.desk import Desk, Sent, book_of, desk_of, render, say
 from brickbook.app.states import RunWord, run_word
 from brickbook.book import Book
 from brickbook.core.errors import BookError
@@ -110,7 +110,7 @@ def new_page(request: Request) -> Response:
 
 
 @router.post("/new")
-def new(request: Request, form: Form = Depends(read_form)) -> Response:
+def new(request: Request, form: Sent) -> Response:
     """Begin a charger."""
     book = book_of(request)
     given = {name: form.get(name, "").strip() for name in ("slug", "name", "maker", "model")}

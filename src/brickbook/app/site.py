@@ -26,6 +26,7 @@ from brickbook.core.errors import BookError, BrickbookError, Fault
 __all__ = ["create_app", "serve_book"]
 
 _STATIC = {"app.css": "text/css", "app.js": "text/javascript"}
+_EVERYWHERE = ("0.0.0.0", "::")  # noqa: S104 - only when asked for by name
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
@@ -126,21 +127,17 @@ def serve_book(
     """
     listener = _listen(host, port)
     number = int(listener.getsockname()[1])
-    local = host in _LOOPBACK
-    names = names_of(
-        "localhost" if host in ("0.0.0.0", "::") else host, number, () if local else (socket.gethostname(),)
-    )  # noqa: S104
+    local, everywhere = host in _LOOPBACK, host in _EVERYWHERE
+    names = names_of("localhost" if everywhere else host, number, () if local else (socket.gethostname(),))
     door = Door(names, any_address=not local)
     app = create_app(root, door, upload_bytes=upload_bytes)
     desk: Desk = app.state.desk
-    shown = "127.0.0.1" if host in ("0.0.0.0", "::", "localhost") else f"[{host}]" if ":" in host else host  # noqa: S104
+    shown = "127.0.0.1" if everywhere or host == "localhost" else f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{number}/"
     out = sys.stdout
     out.write(f"{Book(root).title}: open {address}?token={door.token}\n")
     if not local:
-        out.write(
-            f"Other computers reach it at {socket.gethostname()}:{number}; without encryption, so only on a network you trust.\n"
-        )
+        out.write(f"Other computers reach it at {socket.gethostname()}:{number}, without encryption.\n")
     out.write("Ctrl-C ends the app. A run on the bench goes on without it.\n")
     out.flush()
     config = uvicorn.Config(

@@ -98,31 +98,37 @@ async def receive(
         raise ReadError(Fault(name, "", f"{_MOST_WAITING} files wait already.", "Take them in, or put them away."))
     folder = home / secrets.token_hex(8)
     folder.mkdir(parents=True)
-    taken = 0
     try:
-        with (folder / "data").open("xb") as file:
-            pieces = body.__aiter__()
-            while True:
-                try:
-                    piece = await asyncio.wait_for(anext(pieces), _SILENCE_S)
-                except StopAsyncIteration:
-                    break
-                except TimeoutError as error:
-                    fault = Fault(name, "", f"stopped coming for {_SILENCE_S:g} s.", "Drop it again.")
-                    raise ReadError(fault) from error
-                taken += len(piece)
-                if taken > most:
-                    raise ReadError(too_large)
-                if taken % 64_000_000 < len(piece) and shutil.disk_usage(folder).free < _SPARE_BYTES:
-                    raise ReadError(Fault(name, "", "the disk is nearly full.", "Free some space and drop it again."))
-                file.write(piece)
-        if not taken:
-            raise ReadError(Fault(name, "", "is empty.", "Check that it was saved before it was copied."))
+        taken = await _written(folder / "data", name, body, most, too_large)
         book.write(folder / "said.json", json.dumps({"name": name, "said": {}}).encode())
     except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
         raise
     return Staged(folder.name, name, taken, folder, {})
+
+
+async def _written(target: Path, name: str, body: AsyncIterator[bytes], most: int, too_large: Fault) -> int:
+    """Write a body to a new file; gives its length."""
+    taken = 0
+    pieces = aiter(body)
+    with target.open("xb") as file:
+        while True:
+            try:
+                piece = await asyncio.wait_for(anext(pieces), _SILENCE_S)
+            except StopAsyncIteration:
+                break
+            except TimeoutError as error:
+                fault = Fault(name, "", f"stopped coming for {_SILENCE_S:g} s.", "Drop it again.")
+                raise ReadError(fault) from error
+            taken += len(piece)
+            if taken > most:
+                raise ReadError(too_large)
+            if taken % 64_000_000 < len(piece) and shutil.disk_usage(target.parent).free < _SPARE_BYTES:
+                raise ReadError(Fault(name, "", "the disk is nearly full.", "Free some space and drop it again."))
+            file.write(piece)
+    if not taken:
+        raise ReadError(Fault(name, "", "is empty.", "Check that it was saved before it was copied."))
+    return taken
 
 
 def staged_files(book: Book, slug: str) -> tuple[Staged, ...]:
