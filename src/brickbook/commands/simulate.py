@@ -10,7 +10,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Annotated
 
-from annotated_types import Gt
+from annotated_types import Ge, Gt
 from cyclopts import Parameter
 
 from brickbook.book import Book
@@ -19,6 +19,7 @@ from brickbook.core.errors import BookError, Fault
 from brickbook.core.instrument import Instrument
 from brickbook.simbench import (
     SimCharger,
+    Surroundings,
     bench_text,
     bundled_chargers,
     load_sim_charger,
@@ -45,6 +46,7 @@ def simulate(
         Gt(0),
     ] = None,
     port_base: Annotated[int, Parameter(help="First TCP port; 0 takes free ones.")] = 0,
+    fixture_ohm: Annotated[float, Parameter(help="Between receptacle and where the load senses."), Ge(0)] = 0.0,
     seed: Annotated[int, Parameter(help="Of the instruments' errors.")] = 0,
     bench_out: Annotated[Path | None, Parameter(help=f"Bench file to write; {_BENCH} in the book or here.")] = None,
     truth: Annotated[
@@ -74,7 +76,14 @@ def simulate(
     before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         bench = start_bench(
-            chosen, described or None, seed=seed, speed=speed, port_base=port_base, faults=troubles, trace=trace
+            chosen,
+            described or None,
+            seed=seed,
+            speed=speed,
+            port_base=port_base,
+            surroundings=Surroundings(fixture_ohm=fixture_ohm),
+            faults=troubles,
+            trace=trace,
         )
     except OSError as error:
         problem = f"a port from {port_base} on cannot be used ({error})."

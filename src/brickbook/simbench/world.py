@@ -39,7 +39,7 @@ class Surroundings:
     room_c, room_drift_k_per_h, room_swing_k, room_swing_s
         Room at the start [°C], its drift, and a slow swing with its period.
     fixture_ohm
-        Between the receptacle and where the load senses [Ohm].
+        Between the receptacle and where the load senses [Ohm]; the plan should state what is set here.
     supply_gain_error_ratio
         Of the AC source's voltage.
     load_follows
@@ -52,7 +52,7 @@ class Surroundings:
     room_drift_k_per_h: float = 0.4
     room_swing_k: float = 0.12
     room_swing_s: float = 1300.0
-    fixture_ohm: float = 0.0040
+    fixture_ohm: float = 0.0
     supply_gain_error_ratio: float = 0.0
     load_follows: bool = True
     cable_marked: bool = True
