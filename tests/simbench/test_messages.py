@@ -9,9 +9,17 @@ import io
 import numpy as np
 import pytest
 
-from brickbook.simbench import SimCharger
+from brickbook.simbench import SimCharger, Surroundings
 from brickbook.simbench.models import load_sim_charger
-from brickbook.usbpd import ControlType, TimerVerdict, parse_message_log, read_contracts, vbus_trace
+from brickbook.usbpd import (
+    ControlType,
+    TimerVerdict,
+    cable_rating,
+    decode_source_pdo,
+    parse_message_log,
+    read_contracts,
+    vbus_trace,
+)
 
 
 def recorded(b, channels):
@@ -141,3 +149,31 @@ def test_a_request_beyond_the_offer_is_rejected(bench):
     b.contract(1, 1, 5000, 3000)
     assert b.contract(1, 5, 20000, 1000) == "1,5000,3000"
     assert b.contract(1, 5, 6000, 2000) == "5,6000,2000"
+
+
+def cable_frames(log):
+    return [row for row in log.splitlines() if "SOP'" in row]
+
+
+def test_a_marked_cable_is_asked_and_answers(bench):
+    b = bench("osprey-100")
+    b.power()
+    b.recorder.do("REC:STAR")
+    b.contract(1, 4, 20000, 5000)
+    rows = cable_frames(b.recorder.block("REC:DATA? (@1)").decode())
+    assert len(rows) == 4
+    words = [int(word, 16) for word in rows[2].split(",")[4].split()]
+    rating = cable_rating(words)
+    assert (rating.max_current_a, rating.max_voltage_v, rating.epr_capable, rating.active) == (5.0, 50.0, True, False)
+
+
+def test_over_a_cable_without_a_marker_no_more_than_three_amperes_are_offered(bench):
+    """USB Type-C: 3 A and 20 V without a marker; no extended range. The question is repeated twice."""
+    b = bench("osprey-100", surroundings=Surroundings(cable_marked=False))
+    b.power()
+    b.recorder.do("REC:STAR")
+    b.contract(1, 4, 20000, 3000)
+    words = [int(word, 16) for word in b.sink.ask("SINK:CAP? (@1)").split(",")]
+    assert len(words) == 5
+    assert max(decode_source_pdo(word).max_current_a for word in words) == 3.0
+    assert len(cable_frames(b.recorder.block("REC:DATA? (@1)").decode())) == 3

@@ -8,7 +8,7 @@ own nameplate power and never more than that, and what one does not need the oth
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from brickbook.core.charger import Output
 from brickbook.simbench.charger import SimCharger, SimPort
@@ -99,7 +99,9 @@ def _fill(wishes: Mapping[str, float], total_w: float) -> dict[str, float]:
     return {port: wish * total_w / whole for port, wish in wishes.items()}
 
 
-def port_offers(port: SimPort, limit_w: float, *, epr: bool = False, revision: int = 3) -> tuple[Offer, ...]:
+def port_offers(
+    port: SimPort, limit_w: float, *, epr: bool = False, revision: int = 3, limit_a: float = 5.0
+) -> tuple[Offer, ...]:
     """The capabilities of a port held within a power.
 
     Parameters
@@ -112,11 +114,13 @@ def port_offers(port: SimPort, limit_w: float, *, epr: bool = False, revision: i
         Whether extended power range has been entered: places beyond the seventh follow.
     revision
         USB PD revision of the charger; 2 has fixed supplies only.
+    limit_a
+        Most current of any offer, 3 A over a cable without a marker [A].
     """
     offers: list[Offer] = []
     can_epr = revision == 3 and any(_is_epr(output) for output in port.outputs)
     ordered = sorted(
-        (output for output in port.outputs if output.kind != "legacy"),
+        (replace(o, current_a=min(o.current_a, limit_a)) for o in port.outputs if o.kind != "legacy"),
         key=lambda o: (("fixed", "pps", "spr-avs", "epr-avs").index(o.kind), o.top_voltage_v),
     )
     for output in ordered:

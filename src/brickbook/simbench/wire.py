@@ -13,7 +13,10 @@ from typing import TYPE_CHECKING
 
 from brickbook.simbench.offers import Offer, legacy_modes, port_offers
 from brickbook.usbpd import (
+    PD_SVID,
+    UNMARKED_CABLE_CURRENT_A,
     AvsRequest,
+    CableHeader,
     ControlType,
     DataType,
     EprAction,
@@ -21,10 +24,15 @@ from brickbook.usbpd import (
     ExtendedHeader,
     ExtendedType,
     FixedRequest,
+    IdentityHeader,
     Message,
+    PassiveCableVdo,
     PortHeader,
     PpsRequest,
     Sop,
+    StructuredVdmHeader,
+    VdmCommand,
+    VdmCommandType,
     chunk_request,
     frame_duration_s,
     split_chunks,
@@ -123,7 +131,7 @@ class PortSession:
         before, state.allotted_w = state.allotted_w, watts
         if self._process is None or abs(watts - before) < 1e-6 or not self.offers:
             return
-        if port_offers(state.port, watts, epr=self.in_epr) == self.offers:
+        if self._offers(watts) == self.offers:
             return
         state.giving_up = watts < before
         self._post("reset" if way == "reset" and watts < before else "offer")
@@ -209,7 +217,10 @@ class PortSession:
         if not debounced:
             yield self._between(0.110, 0.160)  # tCCDebounce, 100 ms to 200 ms
         world.ramp_vbus(self._port, 5.0, 0.030)
-        yield 0.030 + self._between(0.090, 0.140)
+        yield 0.030 + self._between(0.020, 0.040)
+        if self._wants_marker():
+            yield from self._ask_cable()
+        yield self._between(0.030, 0.060)
         while world.others_giving_up(self._port):
             yield 0.005
         self._ids = {True: 0, False: 0}
@@ -242,8 +253,7 @@ class PortSession:
 
     def _offer_and_agree(self) -> Steps:
         state = self._state
-        revision = self._world.charger.policy.pd_revision
-        self.offers = port_offers(state.port, state.allotted_w, epr=self.in_epr, revision=revision)
+        self.offers = self._offers(state.allotted_w)
         if "offer" in self._mail:
             self._mail.remove("offer")
         if self.in_epr:
@@ -333,6 +343,50 @@ class PortSession:
         yield from self._offer_and_agree()
         if self._may_enter_epr():
             yield from self._enter_epr()
+
+    def _offers(self, watts: float) -> tuple[Offer, ...]:
+        world = self._world
+        limit_a = 5.0 if world.surroundings.cable_marked else UNMARKED_CABLE_CURRENT_A
+        revision = world.charger.policy.pd_revision
+        return port_offers(self._state.port, watts, epr=self.in_epr, revision=revision, limit_a=limit_a)
+
+    # The cable
+
+    def _wants_marker(self) -> bool:
+        """Whether the charger has more to give than a cable without a marker may carry."""
+        outputs = self._state.port.outputs
+        return any(output.current_a > UNMARKED_CABLE_CURRENT_A or output.top_voltage_v > 20.0 for output in outputs)
+
+    def _ask_cable(self) -> Steps:
+        """Discover Identity on SOP'; a cable without a marker does not answer, and is asked three times."""
+        world = self._world
+        ask = [StructuredVdmHeader(command_raw=VdmCommand.DISCOVER_IDENTITY, svid=PD_SVID).encode()]
+        asking = Message.from_words(
+            CableHeader(object_count=1, type_raw=DataType.VENDOR_DEFINED.value).encode(), ask, Sop.SOP_PRIME
+        )
+        if not world.surroundings.cable_marked:
+            for _ in range(3):
+                yield self._put(asking) + self._between(0.0009, 0.0011)  # tReceive, 0.9 ms to 1.1 ms
+            return
+        answer = [
+            StructuredVdmHeader(
+                command_raw=VdmCommand.DISCOVER_IDENTITY, command_type_raw=VdmCommandType.ACK, svid=PD_SVID
+            ).encode(),
+            IdentityHeader(product_type_raw=3).encode(),  # passive cable
+            0,
+            0,
+            PassiveCableVdo(epr_capable=True, max_voltage_raw=3, current_raw=2).encode(),
+        ]
+        head = CableHeader(object_count=len(answer), from_cable=True, type_raw=DataType.VENDOR_DEFINED.value)
+        for message, from_cable in ((asking, False), (Message.from_words(head.encode(), answer, Sop.SOP_PRIME), True)):
+            yield self._put(message) + self._between(60e-6, 150e-6)
+            good = CableHeader(from_cable=not from_cable, type_raw=ControlType.GOOD_CRC.value)
+            yield self._put(Message(Sop.SOP_PRIME, good)) + self._between(0.002, 0.006)
+
+    def _put(self, message: Message) -> float:
+        """A frame now; gives how long it takes [s]."""
+        self._world.record(self._world.now_s, self._port, message)
+        return frame_duration_s(len(message.payload), _BIT_RATE_HZ)
 
     # Extended power range
 
