@@ -141,7 +141,8 @@ def claims_page(request: Request, slug: str) -> Response:
 def claims(request: Request, slug: str, form: Sent) -> Response:
     """Save the form, or grow and shrink its lists without saving."""
     book = charger_book(request, slug)
-    seen, data = charger_seen(book, slug), data_of(Charger, form)
+    seen = charger_seen(book, slug)
+    data = data_of(Charger, form, toml_data(seen))
     action, _, key = form.get("do", "save").partition(":")
     if action in ("add", "remove"):
         changed = add_item(data, key, remove=action == "remove")
@@ -161,7 +162,8 @@ def claims(request: Request, slug: str, form: Sent) -> Response:
 def check_claims(request: Request, slug: str, form: Sent) -> Response:
     """What would be wrong with the form, by field; nothing is written."""
     book = charger_book(request, slug)
-    faults = charger_faults(charger_seen(book, slug), data_of(Charger, form))
+    seen = charger_seen(book, slug)
+    faults = charger_faults(seen, data_of(Charger, form, toml_data(seen)))
     return JSONResponse({"faults": [{"key": fault_key(f), "words": f"{f.problem} {f.remedy}".strip()} for f in faults]})
 
 

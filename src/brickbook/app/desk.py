@@ -152,7 +152,7 @@ Sent = Annotated[Form, Depends(read_form)]
 def render(request: Request, template: str, /, http_status: int = 200, **more: Any) -> HTMLResponse:
     """A page of the app."""
     desk = desk_of(request)
-    context: dict[str, Any] = {"path": request.url.path, "said": _said(request), **_book_words(desk), **more}
+    context: dict[str, Any] = {"path": request.url.path, "done_words": _said(request), **_book_words(desk), **more}
     text = desk.environment.get_template(template).render(context)
     return HTMLResponse(text, status_code=http_status)
 

@@ -407,9 +407,10 @@ def _chart(tables: Sequence[Table], name: str, plateaus: Sequence[Plateau]) -> C
 
 
 def _stays(name: str, plateaus: Sequence[Plateau], low: float, high: float) -> Band | None:
+    """One band, as high as the chart over the stays and of no height between them."""
     if not plateaus:
         return None
-    nan = float("nan")
-    x = [t for p in plateaus for t in (p.from_s, p.to_s, p.to_s)]
-    lows, highs = [low, low, nan] * len(plateaus), [high, high, nan] * len(plateaus)
-    return Band(name, x[:-1], lows[:-1], highs[:-1])
+    edge = 1e-4 * max(p.duration_s for p in plateaus)
+    x = [t for p in plateaus for t in (p.start_s - edge, p.start_s, p.end_s, p.end_s + edge)]
+    highs = [low, high, high, low] * len(plateaus)
+    return Band(name, x, [low] * len(x), highs)

@@ -6,6 +6,7 @@ its field by itself. A number that is none stays text: the check of the file say
 
 from __future__ import annotations
 
+import copy
 import re
 import types
 from collections.abc import Mapping, Sequence
@@ -110,16 +111,20 @@ def fault_key(fault: Fault) -> str:
     return "" if place.startswith("line ") else place
 
 
-def data_of(cls: Any, pairs: Mapping[str, str]) -> dict[str, Any]:
-    """What was typed, as the data of a TOML file; what is empty and may be is left out."""
-    found = _read(cls, pairs, "")
+def data_of(cls: Any, pairs: Mapping[str, str], before: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """What was typed, as the data of a TOML file; what is empty, or as it is by default, is left out.
+
+    What the file states although it is so by default stays stated: `before` is the file's data.
+    """
+    found = _read(cls, pairs, "", before or {})
     return found if isinstance(found, dict) else {}
 
 
 def add_item(data: dict[str, Any], key: str, *, remove: bool = False) -> dict[str, Any]:
     """The data with an empty item more in the list of that key, or without the item of that key."""
+    changed = copy.deepcopy(data)
     steps = [int(m[2]) if m[2] is not None else m[1] for m in _STEP.finditer(key)]
-    place: Any = data
+    place: Any = changed
     try:
         for step in steps[:-1]:
             place = place.setdefault(step, {}) if isinstance(place, dict) else place[step]
@@ -129,7 +134,7 @@ def add_item(data: dict[str, Any], key: str, *, remove: bool = False) -> dict[st
             place[steps[-1]].append({})
     except (KeyError, IndexError, TypeError, AttributeError):
         return data  # a form of another page: nothing to do
-    return data
+    return changed
 
 
 def scalar_of(text: str) -> Scalar:
@@ -248,7 +253,7 @@ def _one(label: str) -> str:
 # Reading
 
 
-def _read(cls: Any, pairs: Mapping[str, str], key: str, *, always: bool = False) -> dict[str, Any] | None:
+def _read(cls: Any, pairs: Mapping[str, str], key: str, before: Any, *, always: bool = False) -> dict[str, Any] | None:
     """Data of a dataclass; `None` where nothing but ready-made choices was filled in."""
     types_of = get_type_hints(cls, include_extras=True)
     data: dict[str, Any] = {}
@@ -260,12 +265,17 @@ def _read(cls: Any, pairs: Mapping[str, str], key: str, *, always: bool = False)
         item = _item(bare)
         if item is not None and is_dataclass(item):
             count = max((_index(k, name) + 1 for k in pairs), default=0)
-            rows = [_read(item, pairs, f"{name}[{k}]") or {} for k in range(count) if f"{name}[{k}]" in pairs]
+            earlier = _at(before, field.name)
+            rows = [
+                _read(item, pairs, f"{name}[{k}]", _at(earlier, k)) or {}
+                for k in range(count)
+                if f"{name}[{k}]" in pairs
+            ]
             if rows or needed:
                 data[field.name] = rows
             filled = filled or bool(rows)
         elif is_dataclass(bare):
-            inner = _read(bare, pairs, name, always=needed and not optional)
+            inner = _read(bare, pairs, name, _at(before, field.name), always=needed and not optional)
             if inner is not None:
                 data[field.name] = inner
                 filled = True
@@ -274,11 +284,22 @@ def _read(cls: Any, pairs: Mapping[str, str], key: str, *, always: bool = False)
             choice = get_origin(bare) is Literal or bare is bool
             default = "" if needed or field.default in (None, MISSING) else _shown(field.default)
             if text == default and not needed:
+                if _at(before, field.name) is not None and _shown(_at(before, field.name)) == text:
+                    data[field.name] = _value(bare, text)
                 continue
             if text or (needed and bare is str) or (not needed and default):
                 data[field.name] = _value(bare, text)
             filled = filled or (bool(text) and not choice)
     return data if filled or always or not key or key in pairs else None
+
+
+def _at(data: Any, step: str | int) -> Any:
+    """What stands at one step in data; `None` where nothing does."""
+    if isinstance(data, Mapping):
+        return data.get(str(step))
+    if isinstance(data, list) and isinstance(step, int) and step < len(data):
+        return data[step]
+    return None
 
 
 def _value(bare: Any, text: str) -> Any:
