@@ -249,7 +249,9 @@ def _interruption(
             back_s = vbus.first_above(threshold_v, end_s)
             end_s = max(end_s, float(vbus.time_s[-1]) if back_s is None else back_s)
         part = vbus.span(negotiation.start_s, end_s)
-        if part.time_s.size:
+        # readings too far apart show that power was lost, but not that it was kept
+        gap_s = float(np.diff(part.time_s).max(initial=0.0))
+        if part.time_s.size and (gap_s <= criterion.hold_up_s or longest_below(part, threshold_v) > 0.0):
             low, high = limits.valid_low_v, limits.valid_high_v
             after = negotiation.after.limits if negotiation.after is not None else None
             if after is not None:

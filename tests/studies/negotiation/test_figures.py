@@ -1,5 +1,6 @@
 """Scripted recordings with answers worked out by hand."""
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -363,3 +364,20 @@ def test_time_below_agrees_with_the_protocol_library_and_with_counting(levels, t
     share = np.mean(np.interp(fine, trace.time_s, trace.voltage_v) < threshold_v)
     assert found_.total_s == pytest.approx(share * (len(levels) - 1), abs=0.05 * len(levels) ** 0.5)
     assert found_.open_ended == (levels[-1] < threshold_v)
+
+
+def test_a_trace_with_a_hole_where_power_went_claims_no_zero(two_ports):
+    """A hard reset takes VBUS to 0 V (USB PD 3.2, 7.1.5); a trace without readings meanwhile cannot say it did not."""
+    script, _ = reset_script()
+    whole = found(two_ports, log_table(script), event_table((5.0, "C1", "plug")), trace_table("C2", CUT))
+    gone = whole.one("time_without_power_s")
+    table = trace_table("C2", CUT)
+    time_s = table.columns["time_s"]
+    keep = (time_s < 5.32) | (time_s > 6.47)
+    columns = {name: values[keep] for name, values in table.columns.items()}
+    holed = replace(table, columns=columns, lines=table.lines[keep])
+    result = found(two_ports, log_table(script), event_table((5.0, "C1", "plug")), holed)
+    claimed = [f for f in result.figures if f.name == "time_without_power_s"]
+    assert all(f.value > 0 and any("inferred" in flag for flag in f.flags) for f in claimed)
+    assert result.one("reboot_count").value == 1
+    assert gone.value > 0.1

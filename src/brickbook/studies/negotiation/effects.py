@@ -118,26 +118,32 @@ def _effect(story: Story, port: PortStory, event: NeighbourEvent) -> Effect | No
         part = trace.vbus.span(event.time_s, to_s)
         unpowered = below(part, story.criteria.threshold_v)
         reboots: bool | None = unpowered.longest_s > story.criteria.hold_up_s
-        return Effect(
-            event,
-            before,
-            after,
-            event.time_s,
-            to_s,
-            caused,
-            unpowered,
-            below(part, SAFE_0V_MAX_V),
-            None,
-            reboots,
-            "VBUS trace",
-        )
+        # readings too far apart show that power was lost, but not that it was kept
+        if unpowered.spans or float(np.diff(part.time_s).max(initial=0.0)) <= story.criteria.hold_up_s:
+            return Effect(
+                event,
+                before,
+                after,
+                event.time_s,
+                to_s,
+                caused,
+                unpowered,
+                below(part, SAFE_0V_MAX_V),
+                None,
+                reboots,
+                "VBUS trace",
+            )
+        missing = "VBUS was not read often enough to tell"
+    else:
+        missing = "no VBUS trace"
     cuts = [one.interruption for one in caused if one.interruption is not None]
     if not caused:
-        reboots, basis, bounds = False, "no VBUS trace; no message followed", None
+        reboots, basis, bounds = False, f"{missing}; no message followed", None
     else:
         told = [cut.device_would_reboot for cut in cuts]
         reboots = True if True in told else None if None in told or not told else False
-        basis = "; ".join(dict.fromkeys(cut.basis for cut in cuts)) or "no VBUS trace; no contract to interrupt"
+        basis = "; ".join(dict.fromkeys(cut.basis for cut in cuts)) or "no contract to interrupt"
+        basis = basis if missing in basis else f"{missing}; {basis}"
         lows = [cut.without_power_min_s for cut in cuts]
         highs = [cut.without_power_max_s for cut in cuts]
         bounds = (_sum(lows), _sum(highs))

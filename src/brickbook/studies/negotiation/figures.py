@@ -312,7 +312,7 @@ def _unpowered(desk: _Desk, effect: Effect, conditions: Conditions) -> Iterator[
         at,
         effect.basis,
         rows,
-        ("inferred from messages: there is no VBUS trace",),
+        ("inferred from messages: no VBUS trace tells",),
     )
 
 
