@@ -287,12 +287,22 @@ def test_script_in_every_text_field_is_text(app):
         assert "<img src=x" not in text, path
 
 
-def test_the_app_ends_on_ctrl_c_with_a_page_open(tmp_path):
-    from .conftest import make_book, serve
-
-    make_book(tmp_path / "book").new_charger("tern-30", described())
-    running = serve(tmp_path / "book")
-    start = time.monotonic()
-    assert running.stop() in (0, 130, -2)
-    assert time.monotonic() - start < 6
-    assert "Traceback" not in (tmp_path / "book/stderr.txt").read_text()
+def test_the_app_ends_on_ctrl_c_with_a_page_open(small_app):
+    """An open event stream must not hold it; this test comes last, as its app is gone then."""
+    folder = small_app.root / "chargers/tern-30/runs/20261125T110203Z"
+    folder.mkdir(parents=True)
+    (folder / "journal.jsonl").write_text(
+        '{"n":0,"at":"2026-11-25T11:02:03Z","t":0,"event":"run-started","tasks":[],"simulated":true}\n'
+    )
+    path = f"/chargers/tern-30/runs/{folder.name}/events"
+    head = f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{small_app.port}\r\nCookie: {small_app.cookie}\r\n\r\n"
+    with socket.create_connection(("127.0.0.1", small_app.port), timeout=10) as wire:
+        wire.sendall(head.encode())
+        said = b""
+        while b"data: " not in said:
+            said += wire.recv(4000)
+        assert b"text/event-stream" in said
+        start = time.monotonic()
+        assert small_app.stop() in (0, 130, -2)
+        assert time.monotonic() - start < 6
+    assert "Traceback" not in (small_app.root / "stderr.txt").read_text()
