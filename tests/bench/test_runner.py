@@ -538,3 +538,40 @@ def test_what_stands_set_up_is_not_asked_for_again(book, sim):
     _, _, events = do(book, sim)
     asked = [e for e in events if e.event == "asked" and e.get("text") == plug[0]]
     assert len(asked) == 1
+
+
+def test_the_recorders_own_voltages_go_with_its_messages(book, sim):
+    """A runner that waits for a plug reads no voltage meanwhile; the recorder does, on the messages' clock."""
+    at = PlanStep("C1", (PortSetting("C1", "9 V"),), Dwell(1.0, 1.0))
+    out = PlanStep("out", (), Dwell(1.0, 1.0))
+    steps = (out, at, out)
+    give_plan(book, log_task("negotiation-1", kind="messages", studies=("negotiation",), steps=steps, interval_s=0.05))
+    do(book, sim)
+    (trace,) = (entry for entry in book.index(SLUG) if entry.reader == "meter-log")
+    rows = rows_of(book.raw_path(SLUG, trace))
+    times = [float(row["time_s"]) for row in rows]
+    assert max(b - a for a, b in pairwise(times)) < 0.0015
+    # plugged in, a port goes from 0 V to 5 V and on to 9 V, and back to 0 V when the sink is out
+    volts = [float(row["port_voltage_v@C1"]) for row in rows]
+    assert max(volts) == pytest.approx(9.0, abs=0.3)
+    assert volts[0] == pytest.approx(0.0, abs=0.1)
+    assert volts[-1] == pytest.approx(0.0, abs=0.8)
+    assert trace.conditions["vbus_time_error_s"] == pytest.approx(0.0005, abs=1e-6)
+
+
+def test_rows_that_are_no_voltages_are_refused(book, sim):
+    from brickbook.bench.errors import InstrumentError
+    from brickbook.bench.instruments import MessageRecorder
+
+    class Odd:
+        name = "recorder"
+        instrument = sim.instruments["message-recorder"]
+
+        def can(self, _):
+            return True
+
+        def block(self, *_, **__):
+            return b"Time (s),V\n0.0,5.0\n0.1,oops\n"
+
+    with pytest.raises(InstrumentError, match="time and a voltage"):
+        MessageRecorder(Odd()).vbus("C1")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -292,6 +293,27 @@ class MessageRecorder:
     def events(self) -> bytes:
         """What was plugged when; empty where it cannot tell."""
         return self.driver.block("events") if self.driver.can("events") else b""
+
+    def vbus(self, port: str) -> bytes:
+        """Voltage of a port while it recorded, on the same clock, under a header of our own; empty where it cannot.
+
+        Raises
+        ------
+        InstrumentError
+            When what comes is not rows of a time and a voltage.
+        """
+        if not self.driver.can("vbus"):
+            return b""
+        rows = self.driver.block("vbus", channel=self.channels[port]).splitlines()[1:]
+        fields = [row.split(b",") for row in rows if row.strip()]
+        try:
+            whole = all(len(row) == 2 and all(math.isfinite(float(cell)) for cell in row) for row in fields)
+        except ValueError:
+            whole = False
+        if not whole:
+            raise _not_done(self.driver, "vbus", "answers with something else than rows of a time and a voltage.")
+        head = f"time_s,{column_name('port_voltage_v', port)}".encode()
+        return b"\n".join([head, *(b",".join(row) for row in fields), b""]) if fields else b""
 
 
 def verify(driver: Driver, operation: str, back: float | None, wanted: float) -> None:

@@ -105,6 +105,7 @@ OPERATIONS: Mapping[str, Mapping[str, Operation]] = {
         "stop": Operation("ends recording", needed=True),
         "messages": Operation("what a port said, as a message log", "block", _CH, needed=True),
         "events": Operation("what was plugged when, as port events", "block"),
+        "vbus": Operation("the port's voltage meanwhile: CSV with a header, time (s) and voltage (V)", "block", _CH),
     },
     "oscilloscope": {
         "set_time": Operation("sets the length of a capture", fills=("time_s",), needed=True),

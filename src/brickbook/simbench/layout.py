@@ -81,7 +81,14 @@ def default_instruments() -> dict[str, Instrument]:
             accuracy=(Accuracy("voltage_v", 0.8, 0.05, 1.0, resolution=1e-5),),
         ),
         "pd-sink": Instrument(role="pd-sink", description="one device for each port"),
-        "message-recorder": Instrument(role="message-recorder", description="a tap for each port, one clock"),
+        "message-recorder": Instrument(
+            role="message-recorder",
+            description="a tap and a voltmeter for each port, one clock",
+            accuracy=(
+                Accuracy("time_s", percent_reading=0.01, resolution=1e-5),
+                Accuracy("port_voltage_v", percent_reading=0.2, resolution=0.001, digits=2),
+            ),
+        ),
         "bench-clock": Instrument(role="clock", description="the software bench's own time"),
     }
 
