@@ -25,6 +25,7 @@ from brickbook.analysis.codec import (
 )
 from brickbook.analysis.gather import gather
 from brickbook.book import Book
+from brickbook.core.documents import json_of
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.figure import Figure, Finding, Note
 from brickbook.core.study import Study, View
@@ -138,7 +139,7 @@ def _sources(folder: Traversable, prefix: str) -> list[tuple[str, bytes]]:
 def _read(book: Book, slug: str) -> dict[str, Any]:
     path = book.derived(slug) / _RESULT
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json_of(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
         fault = Fault(
             f"derived/{slug}/{_RESULT}", "", "this charger has not been analysed.", f"Run: brickbook analyse {slug}"

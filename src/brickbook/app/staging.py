@@ -15,6 +15,7 @@ from typing import Any
 
 from brickbook.book import Book
 from brickbook.book.entries import name_problem
+from brickbook.core.documents import json_of
 from brickbook.core.errors import BookError, Fault, ReadError
 
 __all__ = ["Staged", "discard", "receive", "staged", "staged_files", "write_said"]
@@ -162,7 +163,7 @@ def discard(one: Staged) -> None:
 
 def _read(folder: Path) -> Staged | None:
     try:
-        kept = json.loads((folder / "said.json").read_text(encoding="utf-8"))
+        kept = json_of((folder / "said.json").read_text(encoding="utf-8"))
         return Staged(folder.name, str(kept["name"]), (folder / "data").stat().st_size, folder, dict(kept["said"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None

@@ -20,7 +20,8 @@ from types import ModuleType, TracebackType
 from typing import Any, Final, Literal, Self
 
 from brickbook.book import Book
-from brickbook.core.errors import BookError, Fault
+from brickbook.core.documents import json_of
+from brickbook.core.errors import BookError, BrickbookError, Fault
 
 fcntl: ModuleType | None
 try:
@@ -60,6 +61,12 @@ EVENTS: Final = (
 ControlWord = Literal["pause", "resume", "skip", "repeat", "abort", "confirm", "answer"]
 CONTROLS: Final[tuple[ControlWord, ...]] = ("pause", "resume", "skip", "repeat", "abort", "confirm", "answer")
 _OWN = ("n", "at", "t", "event")
+_HUGE = 1e38  # beyond it no instrument reads; whole numbers below it fit where they are counted
+_DEEPEST = 8
+_KINDS: Mapping[str, type] = {
+    **dict.fromkeys(("task", "key", "text", "what", "label", "outcome", "why", "instrument"), str),
+    **{"step": int, "values": dict, "tasks": list, "raw": list},
+}
 _ENDS_OPEN = ("paused",)  # outcomes after which a run waits to be taken up again
 
 
@@ -159,6 +166,7 @@ class JournalWriter:
             os.write(self._file, b"\n")  # what a crash left stays, on a line of its own
         numbers = [event.n for event in read_journal(folder)]
         self._next = max(numbers, default=-1) + 1
+        self._last_s, self._asking = 0.0, False
         sync_folder(folder)
 
     def write(self, event: str, /, **fields: Any) -> Event:
@@ -171,13 +179,28 @@ class JournalWriter:
         """
         if event not in EVENTS or not set(fields).isdisjoint(_OWN):
             raise ValueError(f"{event!r} with {', '.join(fields)} is no event of a journal")
-        made = Event(self._next, utc_now(), round(self.now_s(), 6), event, fields)
+        made = Event(self._next, utc_now(), self._bench_time_s(), event, fields)
         line = {"n": made.n, "at": made.at, "t": made.t, "event": event, **fields}
         append_line(self._file, json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
         self._next += 1
         with contextlib.suppress(Exception):  # what is shown must never stop what is done
             self.shown(made)
         return made
+
+    def _bench_time_s(self) -> float:
+        """Bench time, or the last known while the clock cannot be asked: what is written must not hang on it.
+
+        A clock that fails reports that, which is written here, too.
+        """
+        if not self._asking:
+            self._asking = True
+            try:
+                self._last_s = round(self.now_s(), 6)
+            except BrickbookError:
+                pass  # whoever waits by it next finds out
+            finally:
+                self._asking = False
+        return self._last_s
 
     def close(self) -> None:
         """Let go of the file."""
@@ -354,7 +377,9 @@ def _whole_lines(path: Path, offset: int) -> tuple[list[bytes], int]:
 def _event(line: bytes) -> Event | None:
     found = _object(line)
     match found:
-        case {"n": int(n), "at": str(at), "t": int() | float() as t, "event": str(event)} if n >= 0:
+        case {"n": int(n), "at": str(at), "t": int() | float() as t, "event": str(event)} if n >= 0 and _fits(
+            event, found
+        ):
             return Event(n, at, float(t), event, {key: value for key, value in found.items() if key not in _OWN})
         case _:
             return None
@@ -372,10 +397,45 @@ def _control(line: bytes) -> Control | None:
 
 def _object(line: bytes) -> dict[str, Any]:
     try:
-        found = json.loads(line)
+        found = json_of(line)
     except ValueError:  # torn: also bytes that are no UTF-8
         return {}
-    return found if isinstance(found, dict) else {}
+    return found if isinstance(found, dict) and _is_sound(found) else {}
+
+
+def _is_sound(value: Any) -> bool:
+    """Whether numbers are finite and fit, texts can be written, and nothing is deeper than a journal is."""
+    todo = [(value, 0)]
+    while todo:
+        one, depth = todo.pop()
+        match one:
+            case int() | float():
+                if not -_HUGE < one < _HUGE:  # nor NaN
+                    return False
+            case str():
+                if not one.isascii() and any("\ud800" <= character <= "\udfff" for character in one):
+                    return False
+            case dict() | list():
+                if depth > _DEEPEST:
+                    return False
+                inside = (*one, *one.values()) if isinstance(one, dict) else one
+                todo += [(each, depth + 1) for each in inside]
+            case _:
+                pass
+    return True
+
+
+def _fits(event: str, found: Mapping[str, Any]) -> bool:
+    """Whether the fields that readers rely on are what they are in a journal."""
+    kinds = _KINDS | ({"steps": int} if event == "task-started" else {"steps": list})
+    if not all(isinstance(found[key], kind) for key, kind in kinds.items() if key in found):
+        return False
+    values = found.get("values", {})
+    if not all(value is None or isinstance(value, (int, float)) for value in values.values()):
+        return False
+    names = (*found.get("tasks", ()), *found.get("raw", ()))
+    steps = found.get("steps", ()) if event != "task-started" else ()
+    return all(isinstance(name, str) for name in names) and all(isinstance(step, dict) for step in steps)
 
 
 @contextmanager

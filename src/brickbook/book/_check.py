@@ -25,6 +25,7 @@ from pydantic_core import CoreSchema, core_schema
 
 from brickbook.book._locate import KeyPath, key_text, line_of, locate
 from brickbook.core.conditions import Conditions, Scalar
+from brickbook.core.documents import toml_of
 from brickbook.core.errors import BookError, Fault
 
 __all__ = ["Format", "TomlText", "as_conditions", "day", "load", "moment", "parse"]
@@ -98,7 +99,7 @@ def parse(file: str, text: str) -> TomlText:
         When it is not TOML: line and column are named.
     """
     try:
-        data = tomllib.loads(text.removeprefix("\ufeff"))
+        data = toml_of(text)
     except tomllib.TOMLDecodeError as error:
         match = _POSITION.match(str(error))
         what = match["what"] if match else str(error)
@@ -108,7 +109,10 @@ def parse(file: str, text: str) -> TomlText:
             place = f"line {text.count(chr(10)) + 1}"
         problem = f"is not valid TOML: {what[:1].lower()}{what[1:]}."
         raise BookError(Fault(file, place, problem, "Correct the line, or the one before it.")) from error
-    return TomlText(file, text, _plain(data), locate(text))
+    try:
+        return TomlText(file, text, _plain(data), locate(text))
+    except RecursionError:
+        raise BookError(Fault(file, "", "is nested too deep.", "Write it flatter.")) from None
 
 
 def load(cls: type[T], toml: TomlText, formats: Mapping[str, Format] | None = None) -> T:

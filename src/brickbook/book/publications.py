@@ -17,6 +17,7 @@ from typing import Any
 
 from brickbook.book._files import read_text
 from brickbook.book.book import Book
+from brickbook.core.documents import json_of
 from brickbook.core.errors import BookError, Fault
 
 __all__ = ["Publication", "PublishedFigure", "add_publication", "published_state", "read_publications"]
@@ -180,7 +181,7 @@ def _figure(lines: Sequence[str], at: int, name: str) -> tuple[str, PublishedFig
 
 def _line(lines: Sequence[str], at: int, name: str) -> dict[str, Any]:
     try:
-        data = json.loads(lines[at])
+        data = json_of(lines[at])
     except ValueError as error:
         raise BookError(_fault(name, at, "is not JSON.")) from error
     if not isinstance(data, dict):

@@ -14,14 +14,18 @@ All faults found in one pass are reported together.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 __all__ = ["AnalysisError", "BookError", "BrickbookError", "Fault", "PublishError", "ReadError"]
 
+_LONGEST = 1200  # characters of one part of a fault
+_UNSHOWN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")  # they move the cursor, or cannot be written at all
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing that is wrong.
+    """One thing that is wrong; what it quotes of a file can be printed anywhere, and is cut where it is very long.
 
     Parameters
     ----------
@@ -39,6 +43,15 @@ class Fault:
     place: str
     problem: str
     remedy: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("file", "place", "problem", "remedy"):
+            text = getattr(self, name)
+            if len(text) > _LONGEST:
+                text = f"{text[: _LONGEST - 300]} [...] {text[-200:]}"
+            if not text.isprintable():
+                text = _UNSHOWN.sub(lambda found: ascii(found.group())[1:-1], text)
+            object.__setattr__(self, name, text)
 
     def __str__(self) -> str:
         where = f"{self.file}: {self.place}" if self.place else self.file

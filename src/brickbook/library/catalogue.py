@@ -21,6 +21,7 @@ import duckdb
 from brickbook.analysis import load
 from brickbook.book import Book
 from brickbook.core.conditions import Scalar
+from brickbook.core.documents import json_of
 from brickbook.core.errors import BookError, Fault
 from brickbook.library.entries import ENTRY_FILE, Entry, entry_bytes, read_entry
 from brickbook.library.tabling import tables
@@ -207,7 +208,7 @@ def _stat(path: Path | str) -> list[int] | None:
 def _made(folder: Path) -> dict[str, list[int]] | None:
     """Entries the files were made from; `None` when they are not there, or not those that made.json speaks of."""
     try:
-        made = json.loads((folder / _MADE).read_text(encoding="utf-8"))
+        made = json_of((folder / _MADE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     if not isinstance(made, dict) or made.get("format") != _FORMAT:

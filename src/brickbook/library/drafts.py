@@ -15,6 +15,7 @@ from typing import Any
 from brickbook.analysis import Stored, code_digest, load
 from brickbook.analysis.analyse import house_rules
 from brickbook.book import Book
+from brickbook.core.documents import json_of
 from brickbook.core.errors import BookError, Fault
 from brickbook.library.catalogue import open_catalogue
 from brickbook.library.conclusion import Conclusion, Say, Sentence, draft_conclusion
@@ -154,7 +155,7 @@ def _made_from(book: Book, slug: str) -> str:
 
 def _read(book: Book, slug: str) -> Mapping[str, Any] | None:
     try:
-        data = json.loads((book.derived(slug) / _JSON).read_text(encoding="utf-8"))
+        data = json_of((book.derived(slug) / _JSON).read_text(encoding="utf-8"))
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
+from brickbook.core.documents import toml_of
 from brickbook.core.errors import BookError, Fault
 
 __all__ = ["parse_toml", "read_table"]
@@ -21,7 +22,7 @@ _T = TypeVar("_T")
 def parse_toml(text: str, file: str) -> dict[str, Any]:
     """The content of a TOML file; raises `BookError`."""
     try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
+        return toml_of(text)
     except tomllib.TOMLDecodeError as error:
         raise BookError(Fault(file, "", f"is not valid TOML: {error}.")) from error
 

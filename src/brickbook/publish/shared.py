@@ -12,6 +12,7 @@ from typing import Any
 from brickbook.analysis import study_rules
 from brickbook.analysis.codec import figure_of_json
 from brickbook.book import Book, read_publications
+from brickbook.core.documents import json_of
 from brickbook.library.catalogue import open_catalogue
 from brickbook.library.comparison import comparison_sections
 from brickbook.library.shelf import better_end
@@ -273,7 +274,7 @@ def _counted(changes: Sequence[Correction]) -> dict[str, int]:
 
 def _state(path: Path) -> dict[str, Any]:
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json_of(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return data if isinstance(data, dict) else {}

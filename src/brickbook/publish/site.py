@@ -21,6 +21,7 @@ from brickbook import __version__
 from brickbook.analysis import Stored, code_digest, load, view_for
 from brickbook.analysis.codec import figure_json
 from brickbook.book import Book, Publication, add_publication, read_publications
+from brickbook.core.documents import json_of
 from brickbook.core.errors import Fault, PublishError
 from brickbook.core.figure import Figure
 from brickbook.core.page import Section
@@ -188,7 +189,7 @@ def book_meta(book: Book, *, draft: bool = False) -> BookMeta:
 def facts_of(book: Book, slug: str, *, draft: bool = False) -> Mapping[str, Any] | None:
     """What the site's other pages say of a charger's published report; `None` where there is no report."""
     try:
-        data = json.loads(_facts_path(book, slug, draft=draft).read_text(encoding="utf-8"))
+        data = json_of(_facts_path(book, slug, draft=draft).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     there = (site_folder(book, draft=draft) / f"{slug}.html").exists()

@@ -280,8 +280,9 @@ def read_parquet(path: Path, labels: Labels) -> Capture:
             if clock is not None:
                 check.add(part[clock].cast(pl.Float64).fill_null(float("nan")).to_numpy())
             spool.add(*(part[name].cast(pl.Float64).fill_null(float("nan")).to_numpy() for name in channels))
-    except (pl.exceptions.PolarsError, OSError) as error:
-        told = str(error).splitlines()[0][:200]
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError) as error:
+        # damaged pages make the library panic, which is no `Exception`
+        told = (str(error).splitlines() or ["damaged"])[0][:200]
         raise labels.fault("", f"cannot be read as Parquet: {told}", "Copy it from the source anew.") from error
     notes = [f"column {name} holds no numbers and is not used." for name in other]
     interval, start = None, 0.0

@@ -14,6 +14,7 @@ from typing import Any, Literal
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
+from brickbook.core.documents import toml_of
 from brickbook.core.errors import BookError, Fault
 from brickbook.rules.model import Limit, Rule
 from brickbook.rules.rows import Band, Harmonic, Supply
@@ -47,7 +48,7 @@ def parse_rules(text: str, file: str, origin: Literal["standard", "house"] = "st
         With every fault found.
     """
     try:
-        data = tomllib.loads(text)
+        data = toml_of(text)
     except tomllib.TOMLDecodeError as error:
         raise BookError(_syntax_fault(str(error), file)) from error
     lines = _lines(text)

@@ -16,7 +16,6 @@ charger-trip    a port switches off
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +23,7 @@ from typing import Any, Literal, get_args
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
+from brickbook.core.documents import toml_of
 from brickbook.core.errors import BookError, Fault
 
 __all__ = ["BenchFault", "FaultKind", "check_names", "parse_fault", "read_faults"]
@@ -137,7 +137,7 @@ def parse_fault(text: str) -> BenchFault:
 def read_faults(path: Path) -> tuple[BenchFault, ...]:
     """Faults of a TOML file with [[fault]] tables; raises `BookError`."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = toml_of(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise BookError(Fault(str(path), "", f"cannot be read: {error}.", "Correct the file or its name.")) from error
     found: list[BenchFault] = []

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
+from brickbook.core.documents import toml_of
 from brickbook.core.errors import BookError, Fault
 from brickbook.simbench.charger import SimCharger
 
@@ -51,7 +52,7 @@ def load_sim_charger(name: str | Path) -> SimCharger:
 def read_sim_charger(file: str, text: str) -> SimCharger:
     """A charger from the text of its TOML file; raises `BookError` with all faults."""
     try:
-        data = tomllib.loads(text)
+        data = toml_of(text)
     except tomllib.TOMLDecodeError as error:
         raise BookError(Fault(file, "", f"is not valid TOML: {error}.", "Correct the line.")) from error
     try:

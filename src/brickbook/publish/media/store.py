@@ -18,6 +18,7 @@ from brickbook import __version__
 from brickbook.analysis import Stored, code_digest, load, view_for
 from brickbook.book import Book
 from brickbook.core.conditions import Conditions
+from brickbook.core.documents import json_of
 from brickbook.core.figure import Figure
 from brickbook.core.page import Chart
 from brickbook.core.study import Headline
@@ -293,7 +294,7 @@ def _made_from(book: Book, slug: str, apart: Mapping[str, Standing], wishes: str
 def _known(folder: Path) -> dict[str, Any]:
     """The list of an earlier run; empty when there is none that can be read."""
     try:
-        known = json.loads((folder / _LIST).read_text(encoding="utf-8"))
+        known = json_of((folder / _LIST).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     right = (

@@ -13,6 +13,7 @@ from brickbook import __version__
 from brickbook.analysis import Stored, code_digest, is_current, load
 from brickbook.analysis.codec import figure_json, finding_json
 from brickbook.book import Book, IndexEntry, portable_files, used_instruments
+from brickbook.core.documents import json_of
 from brickbook.core.errors import Fault, PublishError
 from brickbook.publish.pack.archive import Member, write_archive
 from brickbook.publish.pack.descriptor import About, PackFile, descriptor
@@ -74,7 +75,7 @@ def renew_pack(book: Book, slug: str, tier: Tier) -> PackMade | None:
     state = book.derived(slug) / "pack.json"
     made_from = _made_from(book, slug, tier)
     try:
-        known = json.loads(state.read_text(encoding="utf-8"))
+        known = json_of(state.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         known = None
     path = pack_path(book, slug, tier)

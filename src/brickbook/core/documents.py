@@ -1,0 +1,42 @@
+"""TOML and JSON from anywhere: whatever is wrong with the text is one error, never one of the machine underneath."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from typing import Any
+
+__all__ = ["json_of", "toml_of"]
+
+
+def toml_of(text: str) -> dict[str, Any]:
+    """The content of a TOML text; a byte order mark at its start is passed over.
+
+    Raises
+    ------
+    tomllib.TOMLDecodeError
+        Whatever is wrong with it: also when it is nested deeper than the interpreter goes, and when a whole number has
+        more digits than it takes.
+    """
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError:
+        raise
+    except RecursionError:
+        raise tomllib.TOMLDecodeError("it is nested too deep") from None
+    except ValueError as error:  # of int() and of dates
+        raise tomllib.TOMLDecodeError(str(error).partition(";")[0]) from None
+
+
+def json_of(text: str | bytes) -> Any:
+    """The content of a JSON text.
+
+    Raises
+    ------
+    ValueError
+        Whatever is wrong with it: also when it is not UTF-8, or is nested deeper than the interpreter goes.
+    """
+    try:
+        return json.loads(text)
+    except RecursionError:
+        raise ValueError("it is nested too deep") from None
