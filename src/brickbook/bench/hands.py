@@ -14,7 +14,7 @@ from brickbook.core.plan import PortSetting
 from brickbook.core.quantities import QUANTITIES
 from brickbook.readers.units import UnitProblem, conversion
 
-__all__ = ["Plausible", "plausible", "typed_value"]
+__all__ = ["Plausible", "is_bound", "plausible", "typed_value"]
 
 _TYPED = re.compile(r"\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>\S.*?)?\s*")
 
@@ -26,6 +26,11 @@ class Plausible:
     low: float
     high: float
     why: str
+
+
+def is_bound(text: str) -> bool:
+    """Whether a typed reading is the end of the instrument's range: "> 2000 Mohm"."""
+    return text.lstrip().startswith(">")
 
 
 def typed_value(text: str, quantity: str, unit: str, can_be: Plausible | None = None) -> float:

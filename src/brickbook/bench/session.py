@@ -11,7 +11,7 @@ from brickbook.bench.desk import Desk, Question
 from brickbook.bench.dwell import Stay, Verdict
 from brickbook.bench.errors import LinkError, Tripped
 from brickbook.bench.gather import Gatherer, sources_for
-from brickbook.bench.hands import plausible, typed_value
+from brickbook.bench.hands import is_bound, plausible, typed_value
 from brickbook.bench.journal import JournalWriter
 from brickbook.bench.limits import Limits, reading_trip
 from brickbook.bench.ports import Wiring
@@ -111,8 +111,9 @@ class Session:
         instrument: str = "",
         ports: Iterable[PortSetting] = (),
         meanwhile: Callable[[], None] = lambda: None,
-    ) -> tuple[float, str]:
-        """A reading a person types in, and who."""
+        bounds: bool = False,
+    ) -> tuple[float, str, bool]:
+        """A reading a person types in, who, and whether it is only the end of a range, where `bounds` takes such."""
         can_be = plausible(
             quantity,
             channel,
@@ -122,7 +123,13 @@ class Session:
             ports={setting.port: setting for setting in ports},
         )
         question = self.question("reading", text, unit=unit, quantity=quantity, channel=channel)
-        return self.desk.ask(question, lambda typed: typed_value(typed, quantity, unit, can_be), meanwhile)
+
+        def check(typed: str) -> tuple[float, bool]:
+            bound = bounds and is_bound(typed)
+            return typed_value(typed.replace(">", "", 1) if bound else typed, quantity, unit, can_be), bound
+
+        (value, bound), by = self.desk.ask(question, check, meanwhile)
+        return value, by, bound
 
     # Safety
 
@@ -243,7 +250,7 @@ class Session:
             words = QUANTITIES[quantity].label + (f" of {channel}" if channel else "")
             text = f"{step.label}: {words}, as {name} shows it"
             unit = QUANTITIES[quantity].unit
-            found[column], _ = self.typed(
+            found[column], _, _ = self.typed(
                 text, quantity, channel, unit, instrument=name, ports=step.ports, meanwhile=meanwhile
             )
         self.check(found, step.ports, columns)
