@@ -39,7 +39,7 @@ def bench_toml(instruments) -> str:
 
 def task(number: int, ratios, studies=("regulation",)) -> PlanTask:
     steps = tuple(
-        PlanStep(f"{100 * r:g} % load", (PortSetting("C1", "20 V", r * 1.5),), Dwell(20.0, 60.0, "bench"))
+        PlanStep(f"{100 * r:g} % load", (PortSetting("C1", "20 V", r * 1.5),), Dwell(40.0, 80.0, "bench"))
         for r in ratios
     )
     return PlanTask(
@@ -120,12 +120,17 @@ def test_plan_pause_crash_resume_figures(bench, chromium):
     # a second browser may watch
     second = Visitor(chromium, app)
     second.page.goto(f"/chargers/{SLUG}/bench")
-    until(lambda: second.page.locator("[data-traces] polyline").count() > 0)
+    until(lambda: second.page.locator("[data-what]").inner_text() not in ("", "Starting…"))
 
     # paused, and on again from the other browser
     page.get_by_role("button", name="Pause").click()
     until(lambda: state(book).state == "paused")
     until(lambda: "Paused" in second.page.locator("[data-what]").inner_text())
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+
     second.page.get_by_role("button", name="Go on").click()
     until(lambda: state(book).state != "paused")
     confirm_until(
