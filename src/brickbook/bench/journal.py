@@ -65,7 +65,10 @@ _HUGE = 1e38  # beyond it no instrument reads; whole numbers below it fit where 
 _DEEPEST = 8
 _KINDS: Mapping[str, type] = {
     **dict.fromkeys(("task", "key", "text", "what", "label", "outcome", "why", "instrument"), str),
-    **{"step": int, "values": dict, "tasks": list, "raw": list},
+    "step": int,
+    "values": dict,
+    "tasks": list,
+    "raw": list,
 }
 _ENDS_OPEN = ("paused",)  # outcomes after which a run waits to be taken up again
 

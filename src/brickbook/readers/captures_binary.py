@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import struct
 import zipfile
+import zlib
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -25,6 +26,7 @@ __all__ = ["read_block", "read_numpy", "read_numpy_archive", "read_parquet", "re
 
 _PIECE = 1 << 20  # samples unpacked at a time
 _HEAD = 1 << 16  # bytes a text before a block may have
+_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError, OverflowError)
 _TIME = ("time_s", "time", "t")
 _SCALARS = {"interval_s": "interval_s", "dt": "interval_s", "sample_rate_hz": "rate_hz", "fs": "rate_hz"}
 
@@ -106,7 +108,7 @@ def read_numpy_archive(path: Path, labels: Labels) -> Capture:
                 name = entry.filename.removesuffix(".npy")
                 with archive.open(entry) as stream:
                     _unpack(stream, labels, name, arrays, scalars)
-    except (zipfile.BadZipFile, EOFError, OSError) as error:
+    except _BROKEN as error:
         raise labels.fault("", f"is damaged: {error}.", "Copy it from the source anew.") from error
     interval: float | None = None
     start = 0.0
@@ -116,7 +118,7 @@ def read_numpy_archive(path: Path, labels: Labels) -> Capture:
     for name, value in scalars.items():
         meaning = _SCALARS.get(name)
         if meaning and interval is None:
-            interval = value if meaning == "interval_s" else 1.0 / value
+            interval = value if meaning == "interval_s" else 1.0 / value if value else float("inf")
     lengths = {name: samples.count for name, samples in arrays.items()}
     if len(set(lengths.values())) > 1:
         told = ", ".join(f"{name} {count}" for name, count in lengths.items())

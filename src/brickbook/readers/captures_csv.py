@@ -84,7 +84,11 @@ def read_text_capture(path: Path, labels: Labels) -> Capture:
         first = _look(stream, encoding)
         layout = _layout(first, labels)
         stream.seek(skip)
-        return _stream(stream, encoding, layout, labels)
+        try:
+            return _stream(stream, encoding, layout, labels)
+        except pl.exceptions.PolarsError as error:
+            told = (str(error).splitlines() or ["damaged"])[0][:200]
+            raise labels.fault("", f"cannot be read as text: {told}.", "Copy it from the source anew.") from error
 
 
 def _encoding(start: bytes) -> tuple[str, int]:
@@ -371,7 +375,9 @@ def _stream(stream: BinaryIO, encoding: str, layout: _Layout, labels: Labels) ->
             check.add(clock if factor == 1.0 else clock * factor)
         for k, column in enumerate(columns):
             # one sum tells whether a column has anything but readings
-            lost = 0 if abs(column.sum()) < INVALID else int(np.count_nonzero(~(np.abs(column) < INVALID)))
+            with np.errstate(over="ignore", invalid="ignore"):
+                total = abs(column.sum())
+            lost = 0 if total < INVALID else int(np.count_nonzero(~(np.abs(column) < INVALID)))
             if lost and not missing[k]:
                 first_missing[k] = layout.data_line + spool.count + int((~(np.abs(column) < INVALID)).argmax())
             missing[k] += lost

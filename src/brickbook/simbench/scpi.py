@@ -16,6 +16,7 @@ from dataclasses import dataclass
 __all__ = ["Pending", "ScpiDevice", "ScpiError", "block", "boolean", "channels", "number", "numbers"]
 
 _QUEUE = 20
+_DIGITS = 4  # of a channel's number; longer ranges would be counted through one by one
 _TEXTS = {
     -102: "Syntax error",
     -104: "Data type error",
@@ -109,6 +110,8 @@ def channels(text: str) -> tuple[str, ...]:
             first, colon, last = part.strip().partition(":")
             if not first.isdigit() or (colon and not last.isdigit()):
                 break
+            if max(len(first), len(last)) > _DIGITS:
+                raise ScpiError(-171, f"{part[:20]} is no channel")
             found += [str(k) for k in range(int(first), int(last or first) + 1)]
         else:
             return tuple(found)

@@ -198,8 +198,10 @@ class LineDecoder:
         # Eight blocks at a time first: if they show no swing together, none does alone.
         whole = len(rows) // 8 * 8
         groups = rows[:whole].reshape(-1, 8 * self._block)
-        swing = np.concatenate([_swing(groups), _swing(rows[whole:])])
-        if not np.isfinite(swing.sum()):
+        with np.errstate(over="ignore", invalid="ignore"):  # what is no voltage is told below
+            swing = np.concatenate([_swing(groups), _swing(rows[whole:])])
+            total = swing.sum()
+        if not np.isfinite(total):
             place = int(np.argmin(np.abs(samples) < 1e6))
             raise ValueError(
                 f"sample {self._next_block * self._block + place} (counted from 0) is "
