@@ -228,7 +228,7 @@ class Visitor:
     def __init__(self, browser, app, **more):
         self.context = browser.new_context(base_url=app.address, **{"viewport": {"width": 1280, "height": 900}, **more})
         self.page = self.context.new_page()
-        self.page.set_default_timeout(8000)
+        self.page.set_default_timeout(30_000)
         self.outside, self.said = [], []
         self.page.on(
             "request", lambda r: None if r.url.startswith((app.address, "data:")) else self.outside.append(r.url)

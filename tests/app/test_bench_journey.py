@@ -50,6 +50,21 @@ def task(number: int, ratios, studies=("regulation",)) -> PlanTask:
 
 
 @pytest.fixture
+def begin():
+    """Starts the app over a book; what a failed test left running is ended."""
+    apps = []
+
+    def one(root):
+        apps.append(serve(root))
+        return apps[-1]
+
+    yield one
+    for app in apps:
+        if app.process.poll() is None:
+            app.stop()
+
+
+@pytest.fixture
 def bench(tmp_path):
     """The book, and the software bench at twenty times life."""
     with start_bench(load_sim_charger(SLUG), seed=3, speed=25.0) as sim:
@@ -90,9 +105,9 @@ def confirm_until(page, book, wanted):
     until(step, 40, 0.15)
 
 
-def test_plan_pause_crash_resume_figures(bench, chromium):
+def test_plan_pause_crash_resume_figures(bench, chromium, begin):
     book, sim = bench
-    app = serve(book.root)
+    app = begin(book.root)
 
     first = Visitor(chromium, app)
     page = first.page
@@ -146,7 +161,7 @@ def test_plan_pause_crash_resume_figures(bench, chromium):
     until(lambda: state(book).last_n > before + 3)
 
     # the app again, and abort; outputs are read back as off
-    app = serve(book.root)
+    app = begin(book.root)
     third = Visitor(chromium, app)
     page = third.page
     page.goto(f"/chargers/{SLUG}/bench")
