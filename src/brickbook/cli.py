@@ -31,6 +31,7 @@ _VERBS = {
     "analyse": ("analyse:analyse", "Make figures and findings from the raw files."),
     "show": ("show:show", "Show a charger's figures and findings."),
     "compare": ("compare:compare", "Compare the chargers of a book in one figure."),
+    "agree": ("agree:agree", "Join several testers' books and packs, and see whether they agree."),
     "choose": ("choose:choose", "Choose a charger for a set of devices."),
     "figures": ("figures:figures", "Draw the charts for video and posts, and write the cue sheet."),
     "pack": ("pack:pack", "Write a charger's data pack."),

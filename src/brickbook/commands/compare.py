@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -31,7 +31,7 @@ from brickbook.library.standing import places
 from brickbook.publish.numbers import figure_text, plain_text
 from brickbook.publish.pages import css_string, environment, file_address, style_sheet
 
-__all__ = ["compare"]
+__all__ = ["compare", "print_section", "write_page"]
 
 _MOST_PAIRS = 60  # chargers of which every pair is told in JSON
 
@@ -88,7 +88,7 @@ def compare(
         )
         return 0
     for section in found.sections:
-        _print(section, top)
+        print_section(section, top)
     if stale:
         console().print(Words(stale_words(stale), style="bold"))
     if found.missing:
@@ -115,7 +115,7 @@ def _samples(book: Book, sample: Sequence[str], *, json: bool, html: Path | None
     if json:
         print_json(_retest_json(first, second, found) | {"stale": list(stale)})
         return 0
-    _print(section, 60)
+    print_section(section, 60)
     if stale:
         console().print(Words(stale_words(stale), style="bold"))
     return 0
@@ -241,7 +241,8 @@ def _finite(number: float) -> float | None:
 # Terminal and page
 
 
-def _print(section: Section, top: int) -> None:
+def print_section(section: Section, top: int) -> None:
+    """A section on the terminal, at most so many lines of each table; charts are for pages."""
     out = console()
     out.print(Words(section.title, style="bold"))
     if section.lead:
@@ -317,7 +318,7 @@ _PAGE = """{% import "blocks.html.j2" as b %}
 </main>
 <footer class="page">
 <p><strong>Nothing here says that a charger is safe.</strong> The page tells what was measured. Certification, local codes and licensed practice decide.</p>
-<p><bdi>{{ book.title }}</bdi>, <bdi>{{ book.publisher }}</bdi>.{% if book.licence %} Licence: {{ book.licence }}.{% endif %} Made with {{ software }}.</p>
+<p>{% if book.title %}<bdi>{{ book.title }}</bdi>, {% endif %}<bdi>{{ book.publisher }}</bdi>.{% if book.licence %} Licence: {{ book.licence }}.{% endif %} Made with {{ software }}.</p>
 </footer>
 </body>
 </html>
@@ -335,15 +336,41 @@ def _write_page(
             entry = shelf.entries[k]
             if entry.book == book.title and (reports / f"{entry.charger}.html").exists():
                 links[row] = _relative(reports, path) + file_address(entry.charger).removeprefix("./")
+    settings = book.settings
+    write_page(path, sections, settings.publisher, title=settings.title, licence=settings.licence, addresses={1: links})
+
+
+def write_page(
+    path: Path,
+    sections: Sequence[Section],
+    publisher: str,
+    *,
+    title: str = "",
+    licence: str = "",
+    addresses: Mapping[int, Mapping[int, str]] | None = None,
+) -> None:
+    """One HTML file of these sections.
+
+    Parameters
+    ----------
+    path
+        The file.
+    sections
+        At least one; the first gives the page its title.
+    publisher, title, licence
+        Who says it, in which book, and under which licence.
+    addresses
+        Number of a table to its rows' links.
+    """
     made = environment()
     text = made.from_string(_PAGE).render(
         title=f"{sections[0].title}: compared",
         style=style_sheet(),
-        running_title=css_string(book.title),
-        running_publisher=css_string(book.publisher),
-        book=book.settings,
+        running_title=css_string(title),
+        running_publisher=css_string(publisher),
+        book={"title": title, "publisher": publisher, "licence": licence},
         sections=sections,
-        addresses={1: links},
+        addresses=addresses or {},
         align=made.globals["cell_align"],
         is_figure=lambda value: isinstance(value, Figure),
         software=f"Brickbook {__version__}",

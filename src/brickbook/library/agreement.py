@@ -14,14 +14,25 @@ sample or a batch that differs, and the numbers do not tell which. Publications 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
-__all__ = ["Consensus", "RobustMean", "consensus", "en_number", "robust_mean", "zeta_score"]
+__all__ = [
+    "Consensus",
+    "RobustMean",
+    "cautious_p",
+    "consensus",
+    "en_number",
+    "expanded_u",
+    "others_of",
+    "robust_mean",
+    "zeta_score",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -30,6 +41,7 @@ _CUT = 1.5
 _SCALE = 1.134
 _MAD = 1.483
 _CHI_LEVEL = 0.05  # Cox 2002, procedure A
+_LEAST_P = 1e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +134,52 @@ def _over(difference: float, one: float, other: float) -> float:
     return difference / both
 
 
+def expanded_u(parts: Sequence[tuple[float, float]], level: float = 0.05) -> float:
+    """Half-width that a difference exceeds by chance with at most this probability, whatever the true scatter is.
+
+    sqrt(sum (t(1 - level/2, nu_i) u_i)^2), the interval of Banerjee (Sankhya 22 (1960) 357; from memory). The squares
+    of two such half-widths add to that of the difference, so that it serves as U in `en_number`.
+
+    Parameters
+    ----------
+    parts
+        Independent parts: standard uncertainty and degrees of freedom; infinite for a bound, which is taken as normal
+        with the same variance (for levels of 5 % and below that reaches further than a rectangle).
+    level
+        Probability, above 0 and below 1.
+    """
+    return float(sum((_student(level, dof) * u) ** 2 for u, dof in parts) ** 0.5)
+
+
+def cautious_p(difference: float, parts: Sequence[tuple[float, float]]) -> float:
+    """Probability of a difference at least this large by chance: the level at which `expanded_u` reaches it.
+
+    Never told below 1e-15.
+
+    Raises
+    ------
+    ValueError
+        When no part has an uncertainty.
+    """
+    parts = [part for part in parts if part[0] > 0]
+    if not parts:
+        raise ValueError("a probability needs an uncertainty")
+    size = abs(difference)
+    if size == 0.0:
+        return 1.0
+    if all(np.isinf(dof) for _, dof in parts):
+        return max(_LEAST_P, 2.0 * float(special.ndtr(-size / sum(u**2 for u, _ in parts) ** 0.5)))
+    if expanded_u(parts, _LEAST_P) <= size:
+        return _LEAST_P
+    return float(np.exp(optimize.brentq(lambda x: expanded_u(parts, float(np.exp(x))) - size, np.log(_LEAST_P), 0.0)))
+
+
+def _student(level: float, dof: float) -> float:
+    if np.isinf(dof):
+        return -float(special.ndtri(level / 2))
+    return -float(special.stdtrit(dof, level / 2))
+
+
 def robust_mean(values: ArrayLike) -> RobustMean:
     """Algorithm A of ISO 13528:2015 C.3.1 (the same in ISO 5725-5:1998 6.2), iterated until it stands.
 
@@ -176,7 +234,7 @@ def consensus(values: ArrayLike, u: ArrayLike) -> Consensus:
     if s.shape != x.shape or not np.isfinite(s).all() or not (s > 0).all():
         raise ValueError("each value needs a standard uncertainty above zero")
     mean, u_mean, q = _weighted(x, s)
-    p = float(stats.chi2.sf(q, len(x) - 1))
+    p = float(special.chdtrc(len(x) - 1, q))
     between = 0.0 if p >= _CHI_LEVEL else paule_mandel(x, s)
     if between:
         mean, u_mean, _ = _weighted(x, np.hypot(s, between))
@@ -214,17 +272,39 @@ def _weighted(x: FloatArray, u: FloatArray) -> tuple[float, float, float]:
     return mean, float(weights.sum() ** -0.5), float(weights @ (x - mean) ** 2)
 
 
+def others_of(values: ArrayLike, u: ArrayLike, k: int) -> tuple[float, FloatArray, float]:
+    """What all testers but one say: their mean, the weight of each in it, and the deviation between them.
+
+    Parameters
+    ----------
+    values, u
+        Shapes (n,), n >= 2: of all testers.
+    k
+        The tester left out.
+
+    Returns
+    -------
+    mean, weights, between
+        Weights have shape (n,), 0 for tester k, and add to 1.
+    """
+    x, s = np.asarray(values, dtype=np.float64), np.asarray(u, dtype=np.float64)
+    others, stated = np.delete(x, k), np.delete(s, k)
+    mean, _, q = _weighted(others, stated)
+    between = 0.0
+    if len(others) > 1 and special.chdtrc(len(others) - 1, q) < _CHI_LEVEL:
+        between = paule_mandel(others, stated)
+        mean, _, _ = _weighted(others, np.hypot(stated, between))
+    weights = 1.0 / (stated**2 + between**2)
+    return mean, np.insert(weights / weights.sum(), k, 0.0), between
+
+
 def _apart(x: FloatArray, u: FloatArray) -> FloatArray:
     zeta = np.empty(len(x))
     for k in range(len(x)):
-        others, stated = np.delete(x, k), np.delete(u, k)
-        mean, u_mean, q = _weighted(others, stated)
-        between = 0.0
-        if len(others) > 1 and stats.chi2.sf(q, len(others) - 1) < _CHI_LEVEL:
-            between = paule_mandel(others, stated)
-            mean, u_mean, _ = _weighted(others, np.hypot(stated, between))
+        mean, weights, between = others_of(x, u, k)
         # one more tester varies as the others do
-        zeta[k] = (x[k] - mean) / float(np.sqrt(u[k] ** 2 + u_mean**2 + between**2))
+        variance = u[k] ** 2 + between**2 + float(weights**2 @ (u**2 + between**2))
+        zeta[k] = (x[k] - mean) / float(np.sqrt(variance))
     return zeta
 
 
