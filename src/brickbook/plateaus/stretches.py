@@ -12,7 +12,6 @@ from itertools import pairwise
 from math import sqrt
 
 import numpy as np
-import ruptures
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -176,6 +175,8 @@ def _cuts(current: FloatArray, per_block: int, how: Sensitivity) -> list[int]:
     whole = calm[: n_blocks * per_block].reshape(n_blocks, per_block).mean(axis=1)
     # no need to see changes far below the smallest jump: a floor keeps a clean, creeping log in few pieces
     scale = max(white_scatter_of(current) / sqrt(per_block), how.step_a / 5.0)
+    import ruptures  # noqa: PLC0415 - slow to load, and most verbs look for no stretches
+
     search = ruptures.KernelCPD(kernel="linear", min_size=1, jump=1).fit((whole - whole.mean()).reshape(-1, 1))
     cuts = [0, len(current)]
     for _ in range(_SEARCHES):
