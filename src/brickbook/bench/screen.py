@@ -67,7 +67,7 @@ def event_line(event: Event) -> str:
         case "interlock":
             return f"INTERLOCK: {get('text')}"
         case "safe-off":
-            bad = [f"{s['what']}: {s['error']}" for s in get("steps", ()) if not s["ok"]]
+            bad = [f"{s.get('what')}: {s.get('error')}" for s in get("steps", ()) if not s.get("ok")]
             return f"NOT READ BACK AS OFF: {'; '.join(bad)}" if bad else f"  all off and read back ({get('why')})"
         case "run-ended":
             return f"ended: {get('outcome')}. {get('why')}"
