@@ -351,7 +351,7 @@ def test_readings_by_hand_are_checked_and_asked_again(book, sim):
         ("mass_g", "charger", pytest.approx(52.1), "g"),
         ("length_mm", "body length", 38.4, "mm"),
     ]
-    assert rows[0]["note"] == "read by tester"
+    assert rows[0]["note"] == "identity-1, read by tester"
     (table,) = read_file("hand-sheet", (folder / "identity-1.csv").read_bytes(), name="x", raw=RawFile("x", ""))
     assert table.columns["mass_g@charger"][0] == pytest.approx(52.1)
     assert events[-1].get("outcome") == "done"

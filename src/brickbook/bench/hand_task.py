@@ -48,7 +48,8 @@ def hand_task(session: Session, task: PlanTask) -> list[Deposit]:
                 "value": f"{value:.10g}",
                 "unit": QUANTITIES[quantity].unit,
                 "instrument": name,
-                "note": f"read by {by}" if by else "",
+                # with the task: sheets of the same readings are no copies of one another
+                "note": f"{task.id}, read by {by}" if by else task.id,
             }
             append_line(descriptor, _line(row))
             session.journal.write("reading", task=task.id, step=number, values={_column(quantity, channel): value})

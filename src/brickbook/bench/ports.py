@@ -12,6 +12,7 @@ from brickbook.bench.instruments import PdSink, SinkContract
 from brickbook.bench.limits import Limits, contract_voltage_v
 from brickbook.bench.stand import Stand
 from brickbook.core.errors import Fault
+from brickbook.core.instrument import current_reach_a
 from brickbook.core.plan import PortSetting
 from brickbook.core.quantities import column_name
 from brickbook.usbpd import PdoKind, WordError, decode_source_pdo, parse_words
@@ -114,15 +115,24 @@ class Wiring:
     # Ports
 
     def protect(self, settings: Sequence[PortSetting]) -> None:
-        """Have each load open by itself a little above the largest current a task asks of it."""
+        """Have each load open by itself a little above the largest current a task asks of it.
+
+        Raises
+        ------
+        CannotDo
+            When a load does not reach what is asked of it.
+        """
         for port in dict.fromkeys(s.port for s in settings):
             load = self.stand.load(port)
             if load is None:
                 continue
             most = max(s.current_a for s in settings if s.port == port)
-            reach = [line.range_max for line in load.driver.instrument.accuracy if line.quantity == "port_current_a"]
-            ceiling = min([self.limits.amps, *(r for r in reach if r)])
-            load.protect(port, min(1.2 * most + 0.3, max(ceiling, most)))
+            reach = current_reach_a(load.driver.instrument)
+            if reach is not None and most > reach:
+                raise CannotDo(f"{port}: {most:g} A is asked for, {load.driver.name} reaches {reach:g} A")
+            load.protect(
+                port, min(1.2 * most + 0.3, self.limits.amps, reach if reach is not None else self.limits.amps)
+            )
 
     def apply(self, settings: Sequence[PortSetting]) -> None:
         """Connect, contract and load as a step says; loads fall before contracts change, and rise after.

@@ -197,7 +197,7 @@ def _to_its_end(run: _Run, tasks: Sequence[PlanTask]) -> None:
         raise
     finally:
         try:
-            session.make_safe(run.why or "the plan is done")
+            session.make_safe_for_sure(run.why or "the plan is done")
         finally:
             session.journal.write("run-ended", outcome=run.outcome, why=run.why)
 

@@ -17,11 +17,12 @@ _TRIES = 2
 
 @dataclass(frozen=True, slots=True)
 class SafeStep:
-    """One thing switched off: whether it was read back as off, and what went wrong."""
+    """One thing switched off: whether it was read back as off, what went wrong, and whether only hands reach it."""
 
     what: str
     ok: bool
     error: str = ""
+    by_hand: bool = False
 
     def fields(self) -> dict[str, object]:
         """For a journal."""
@@ -49,7 +50,8 @@ def make_safe(stand: Stand) -> tuple[SafeStep, ...]:
     for role, words in (("dc-load", "load off"), ("pd-sink", "sink out"), ("ac-source", "source off")):
         name = stand.hand_of(role)
         if name:
-            done.append(SafeStep(f"{words} ({name})", ok=False, error="worked by hand: switch it off, nobody reads it"))
+            error = "worked by hand: switch it off, nobody reads it"
+            done.append(SafeStep(f"{words} ({name})", ok=False, error=error, by_hand=True))
     return tuple(done)
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from brickbook.bench.desk import Desk, Question
 from brickbook.bench.dwell import Stay, Verdict
-from brickbook.bench.errors import LinkError, Tripped
+from brickbook.bench.errors import LinkError, Trip, Tripped
 from brickbook.bench.gather import Gatherer, sources_for
 from brickbook.bench.hands import is_bound, plausible, typed_value
 from brickbook.bench.journal import JournalWriter
@@ -27,6 +28,9 @@ from brickbook.core.quantities import QUANTITIES, channel_of, quantity_of
 __all__ = ["Session"]
 
 _CHANGE_S = 2.0  # after a change of load: readings may still be of before
+_OFF_FOR_SURE_S = 30.0  # a line that was cut, a fuse, an instrument that restarts: a choice, no source
+_MAINS_GONE_RATIO = 0.5  # of what the source is set to
+_MAINS_GONE_READINGS = 2
 _MOMENT_S = 1e-5  # less than any clock of a bench tells
 _HARMONICS_FOR = ("efficiency",)
 
@@ -65,6 +69,8 @@ class Session:
     mains_off_s: float = -1e18  # bench time since which the charger has had no mains
     set_up: tuple[str, ...] = ()  # sentences confirmed for the task before
     _asked: int = 0
+    _may_come_back: bool = False  # whether what is still on is spoken to
+    _without_mains: int = 0  # readings in turn
 
     def __post_init__(self) -> None:
         self.wiring = Wiring(self.stand, self.stand.clock, self.limits, self.by_hand, self.note, self.wait)
@@ -137,10 +143,21 @@ class Session:
         """Switch everything off and write down what was read back; gives whether all of it was."""
         steps = make_safe(self.stand)
         self.wiring.all_off()
+        self._may_come_back = any(not step.ok and not step.by_hand for step in steps)
         if self.watchdog is not None and all(step.ok for step in steps):
             self.watchdog.disarm()
         self.journal.write("safe-off", why=why, steps=[step.fields() for step in steps])
         return all(step.ok for step in steps)
+
+    def make_safe_for_sure(self, why: str) -> bool:
+        """At the end of a run: again and again for half a minute while an instrument that is spoken to stays on."""
+        since, wait_s = time.monotonic(), 0.2
+        while True:
+            done = self.make_safe(why)
+            if done or not self._may_come_back or time.monotonic() - since > _OFF_FOR_SURE_S:
+                return done
+            time.sleep(wait_s)
+            wait_s = min(2.0 * wait_s, 3.0)
 
     def off_by_hand(self) -> None:
         """Have a person switch off what is worked by hand, at the end of a task."""
@@ -157,6 +174,18 @@ class Session:
         trip = reading_trip(values, self.limits, settings, of)
         if trip is not None:
             raise Tripped(trip)
+        self._look_for_mains(values.get("mains_voltage_v"), of.get("mains_voltage_v", ""))
+
+    def _look_for_mains(self, volts: float | None, name: str) -> None:
+        """Mains that is away while the source is on: somebody has pulled a plug, or a fuse has blown."""
+        wanted_v = self.wiring.mains[0]
+        if volts is None or volts > _MAINS_GONE_RATIO * wanted_v:
+            self._without_mains = 0
+            return
+        self._without_mains += 1
+        if self._without_mains >= _MAINS_GONE_READINGS:
+            text = f"mains is away: {name} reads {volts:.4g} V, the source is set to {wanted_v:g} V"
+            raise Tripped(Trip("mains", _MAINS_GONE_RATIO * wanted_v, volts, name, text))
 
     # Readings
 

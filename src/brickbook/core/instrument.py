@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 
 from annotated_types import Ge, Gt, MinLen
 
-__all__ = ["Accuracy", "Instrument"]
+__all__ = ["Accuracy", "Instrument", "current_reach_a"]
 
 NonNegative = Annotated[float, Ge(0)]
 
@@ -138,6 +138,14 @@ class Instrument:
             stated = (line for line in fitting if line.range_max is not None and _close(line.range_max, range_max))
             return next(stated, None)
         return min(fitting, key=lambda line: line.range_max or float("inf"), default=None)
+
+
+def current_reach_a(instrument: Instrument) -> float | None:
+    """Largest current a load or meter states an accuracy for [A]; `None` where it has no full scale."""
+    scales = [line.range_max for line in instrument.accuracy if line.quantity == "port_current_a"]
+    if not scales or None in scales:
+        return None
+    return max(scale for scale in scales if scale is not None)
 
 
 def _close(a: float, b: float) -> bool:

@@ -23,7 +23,7 @@ from brickbook.demo.transients import transients
 from brickbook.demo.waveforms import captures
 from brickbook.readers import guess_shape, matching_shape
 
-__all__ = ["deposit", "example_title", "make_book"]
+__all__ = ["deposit", "example_title", "make_book", "write_claims", "write_top"]
 
 _SEED = 20261003
 _SHAPES = b"# How the columns of each kind of log are understood.\n"
@@ -47,11 +47,7 @@ def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bo
     brief
         Only what the meters logged.
     """
-    for name in _TOP[1:]:
-        write_atomic(root / name, _text(name).encode(), name=name)
-    write_atomic(root / "shapes.toml", _SHAPES, name="shapes.toml")
-    write_atomic(root / ".gitignore", b"derived/\n", name=".gitignore")
-    write_atomic(root / _TOP[0], _text(_TOP[0]).encode(), name=_TOP[0])
+    write_top(root)
     jobs = [(root, number, slug, brief) for number, slug in enumerate(slugs)]
     workers = min(len(jobs), cpu_count() or 1)
     if workers < 2:
@@ -67,6 +63,23 @@ def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bo
         book.save_shape(shape)
 
 
+def write_top(root: Path) -> None:
+    """Write the settings of the example book into a folder: bench, house rules, no shapes yet."""
+    for name in _TOP[1:]:
+        write_atomic(root / name, _text(name).encode(), name=name)
+    write_atomic(root / "shapes.toml", _SHAPES, name="shapes.toml")
+    write_atomic(root / ".gitignore", b"derived/\n", name=".gitignore")
+    write_atomic(root / _TOP[0], _text(_TOP[0]).encode(), name=_TOP[0])
+
+
+def write_claims(root: Path, slug: str) -> None:
+    """Write one of the four of the scenario into the example book, without any readings."""
+    (root / "chargers" / slug / "raw").mkdir(parents=True)
+    for name in ("charger.toml", "notes.md", "verdict.md"):
+        path = root / "chargers" / slug / name
+        write_atomic(path, _text(f"{slug}/{name}").encode(), name=str(path.relative_to(root)))
+
+
 # One for all processes that write into one book; none is needed where there is one process.
 _guard: AbstractContextManager[object] = nullcontext()
 
@@ -79,12 +92,8 @@ def _share(lock: AbstractContextManager[object]) -> None:
 def _make_charger(job: tuple[Path, int, str, bool]) -> str:
     root, number, slug, brief = job
     book = Book.open(root)
-    folder = f"{slug}/"
     if slug in CHARGERS:
-        (root / "chargers" / slug / "raw").mkdir(parents=True)
-        for name in ("charger.toml", "notes.md", "verdict.md"):
-            path = root / "chargers" / slug / name
-            write_atomic(path, _text(folder + name).encode(), name=str(path.relative_to(root)))
+        write_claims(root, slug)
     else:
         book.new_charger(slug, draw(slug).charger)
     for raw in _everything(book, slug, _SEED + number, brief=brief):
@@ -110,10 +119,10 @@ def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[Ra
         return
     yield from observations(example)
     yield from messages(slug, book.charger(slug), seed=seed + 50)
-    yield from captures(example, instruments, seed=seed + 100)
-    yield from transients(example, instruments, seed=seed + 150)
-    yield from heat_campaign(example, instruments, seed=seed + 200)
-    yield from isolation_campaign(example, instruments, seed=seed + 300)
+    yield from captures(example, instruments, seed=seed + 100, errors_seed=_SEED)
+    yield from transients(example, instruments, seed=seed + 150, errors_seed=_SEED)
+    yield from heat_campaign(example, instruments, seed=seed + 200, errors_seed=_SEED)
+    yield from isolation_campaign(example, instruments, seed=seed + 300, errors_seed=_SEED)
 
 
 def deposit(book: Book, slug: str, raw: RawDeposit) -> None:

@@ -10,7 +10,7 @@ from brickbook.bench.planning.arrange import arranged, inserted
 from brickbook.bench.planning.merge import merged
 from brickbook.bench.planning.times import by_hand_s, hands_of, own_s
 from brickbook.core.charger import Charger
-from brickbook.core.instrument import Instrument
+from brickbook.core.instrument import Instrument, current_reach_a
 from brickbook.core.outlets import alike_ports
 from brickbook.core.plan import PlanTask, Size, TestPlan
 from brickbook.core.study import Settings, Study
@@ -46,10 +46,12 @@ def build_plan(
     instruments
         Of the bench: what it can change by itself needs no hands.
     amps
-        Largest current the bench may draw from a port [A], as bench.toml limits it; `None` for no limit.
+        Largest current the bench may draw from a port [A], as bench.toml limits it; `None` for no limit. What its
+        loads read at most is a limit as well.
     studies
         Whose tasks are wanted.
     """
+    amps = _reach_a(instruments or {}, amps)
     tasks: dict[str, PlanTask] = {}
     notes = list(_alike_notes(charger, size))
     for study in studies:
@@ -98,6 +100,15 @@ def _alike_notes(charger: Charger, size: Size) -> Iterator[str]:
                 f"{', '.join(group)}: nothing printed tells them apart, so combinations that only swap them are looked "
                 "at once; a full campaign looks at all."
             )
+
+
+def _reach_a(instruments: Mapping[str, Instrument], amps: float | None) -> float | None:
+    """The bench's limit, or what its loads reach where that is less [A]."""
+    loads = [current_reach_a(i) for i in instruments.values() if i.role == "dc-load"]
+    reaches = [reach for reach in loads if reach is not None]
+    if not reaches or len(reaches) < len(loads):
+        return amps
+    return max(reaches) if amps is None else min(amps, max(reaches))
 
 
 def _within(task: PlanTask, amps: float | None) -> PlanTask:

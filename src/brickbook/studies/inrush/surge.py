@@ -108,6 +108,9 @@ def surge(amps: FloatArray, interval_s: float, on: Instant, longest_s: float, sc
     half = values[first:stop] * sign > float(peak.value) / 2
     width = float(np.count_nonzero(half)) * interval_s
     width_terms = {Source(f"samples at half the peak, {where}", "B", "triangular"): interval_s / 6**0.5}
+    moved = _moved(sign * soft.wide[first:stop], half, noise.sigma, float(peak.u) / 2)
+    for what, samples in zip(("noise", "the peak's uncertainty"), moved, strict=True):
+        width_terms[Source(f"{what} at half the peak, {where}", "B", "normal")] = samples * interval_s
     if np.count_nonzero(half) < _FEW:
         flags.append(f"only {np.count_nonzero(half)} samples above half of the peak: sample faster")
     if scope.step and float(peak.value) < 8 * scope.step:
@@ -118,6 +121,19 @@ def surge(amps: FloatArray, interval_s: float, on: Instant, longest_s: float, sc
 def _end(soft: FloatArray, place: int, sign: float, nothing: float, end: int) -> int:
     low = np.flatnonzero(sign * soft[place:end] < nothing)
     return place + int(low[0]) if len(low) else end
+
+
+def _moved(pulse: FloatArray, half: NDArray[np.bool_], sigma: float, u_level: float) -> tuple[float, float]:
+    """How far both passages of the level are moved by noise, and by what the level itself may be off [samples].
+
+    A passage moves by the error over the slope there (GUM 5.1.3); the slope is that of the smoothed pulse.
+    """
+    places = np.flatnonzero(half)
+    if len(places) == 0 or len(pulse) < _FEW:
+        return 0.0, 0.0
+    slope = np.abs(np.gradient(pulse))[[places[0], places[-1]]]
+    slope = np.maximum(slope, 1e-12 + float(np.max(np.abs(pulse))) / len(pulse))
+    return float(np.hypot(*(sigma / slope))), float(np.sum(u_level / slope))
 
 
 def _heat(

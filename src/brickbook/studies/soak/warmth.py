@@ -418,8 +418,12 @@ def _fits(surface: Surface, at: Conditions, last: _Read) -> Iterator[Figure | st
             how = f"least squares, {constants} time constant{'s' if constants > 1 else ''}"
             yield _figure("time_constant_s", constant, "s", where.with_(speed=speed), how, last.rows)
         if float(fit.steady.u) < 10.0:
-            how = f"asymptote of the fit with {constants} time constant{'s' if constants > 1 else ''}, statistics only"
-            yield _figure("fitted_steady_temperature_c", fit.steady, "°C", where, how, last.rows)
+            how = f"asymptote of the fit with {constants} time constant{'s' if constants > 1 else ''}"
+            steady = fit.steady
+            for source, term in last.surface.terms.items():
+                if source.kind == "B":  # what the thermometer is off by, it is off by at the asymptote, too
+                    steady = with_source(steady, source, term)
+            yield _figure("fitted_steady_temperature_c", steady, "°C", where, how, last.rows)
 
 
 def _thinned(values: FloatArray) -> FloatArray:
