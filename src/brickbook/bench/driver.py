@@ -125,7 +125,8 @@ class Driver:
     def of_channels(self, operation: str, channels: Sequence[str]) -> list[float | None]:
         """One number for each channel, in SI units, asked at once where the dialect can. Raises as `do`."""
         command = self._command(operation)
-        if "{channels" in command.ask or "{channel" not in command.ask:
+        texts = (*command.send, command.ask)  # a channel may be chosen by a message before the question
+        if any("{channels" in text for text in texts) or not any("{channel" in text for text in texts):
             return self._numbers(command, {"channels": ",".join(channels)}, len(channels), scaled="*")
         single = [self._numbers(command, {"channel": channel}, 1, scaled="*") for channel in channels]
         return [numbers[0] for numbers in single]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping
 from typing import ClassVar
 
 from brickbook.core.instrument import Instrument
 from brickbook.simbench.readings import ReadingErrors
 from brickbook.simbench.scpi import Answer, Pending, ScpiDevice, ScpiError, channels
+from brickbook.simbench.table import CommandTable, TableEar
 from brickbook.simbench.world import PortState, World
 
 __all__ = ["LATENCY_S", "Device", "exactly"]
@@ -51,7 +52,17 @@ class Device(ScpiDevice):
         self.places = {channel: place for place, channel in instrument.channels.items()}
         self.stuck: dict[str, str] | None = None  # answers it gives again and again
         self.last_answers: dict[str, str] = {}
+        self.ear: TableEar | None = None  # where it is of another kind
+        self.terminator = b"\n"
         self.build()
+
+    def speak_as(self, table: CommandTable) -> None:
+        """Be of another kind: other words, other units, other line ends."""
+        self.ear, self.terminator = TableEar(table, self), table.terminator.encode()
+
+    def hear(self, line: str) -> Generator[Pending, None, bytes]:
+        """Carry out one line in the words of its kind; as `run`."""
+        return self.run(line) if self.ear is None else self.ear.run(line)
 
     def build(self) -> None:
         """Say which commands there are."""

@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
+from brickbook.core.errors import BookError, Fault
 from brickbook.core.instrument import Instrument
 from brickbook.simbench.charger import SimCharger
 from brickbook.simbench.device import Device
@@ -25,6 +26,7 @@ from brickbook.simbench.layout import complete_bench
 from brickbook.simbench.readings import ReadingErrors
 from brickbook.simbench.roster import device_for
 from brickbook.simbench.scpi import Pending
+from brickbook.simbench.table import read_table
 from brickbook.simbench.truth import TrueTrace, truth_of
 from brickbook.simbench.world import Surroundings, World
 
@@ -60,6 +62,8 @@ class SimBench:
         What goes wrong, and when.
     trace
         File for the true course of everything, a CSV line for each second; never where the analysis looks.
+    tables
+        Name to a file with a table of commands (`simbench.table`), for instruments of another kind; raises `BookError`.
     """
 
     def __init__(
@@ -74,6 +78,7 @@ class SimBench:
         perfect: bool = False,
         faults: Iterable[BenchFault] = (),
         trace: Path | None = None,
+        tables: Mapping[str, Path] | None = None,
     ) -> None:
         self.charger = charger
         self.seed = seed
@@ -87,6 +92,12 @@ class SimBench:
             device = device_for(name, instrument, self.world, errors)
             if device is not None:
                 self.devices[name] = device
+        for name, path in (tables or {}).items():
+            if name not in self.devices:
+                raise BookError(
+                    Fault("tables", name, "is no simulated instrument.", f"There are {', '.join(self.devices)}.")
+                )
+            self.devices[name].speak_as(read_table(path))
         self._faults: list[tuple[BenchFault, int]] = []  # with the number of messages the instrument had had before
         self._messages = dict.fromkeys(self.devices, 0)
         self._trace = TrueTrace(trace, self.world) if trace is not None else None
@@ -320,7 +331,7 @@ class _Session(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         self._buffer += data
         while True:
-            line, found, rest = self._buffer.partition(b"\n")
+            line, found, rest = self._buffer.partition(self._device.terminator)
             if not found:
                 break
             self._buffer = rest
@@ -339,7 +350,7 @@ class _Session(asyncio.Protocol):
         self._suffer()
         if self._transport is None or self._transport.is_closing():
             return
-        run = self._device.run(line)
+        run = self._device.hear(line)
         try:
             if self._bench.speed is None:
                 self._answer(self._at_once(run))
@@ -406,7 +417,7 @@ class _Session(asyncio.Protocol):
 
     def _send(self, answer: bytes) -> None:
         if answer and self._transport is not None and not self._transport.is_closing():
-            self._transport.write(answer + b"\n")
+            self._transport.write(answer + self._device.terminator)
 
 
 def start_bench(
@@ -420,6 +431,7 @@ def start_bench(
     perfect: bool = False,
     faults: Iterable[BenchFault] = (),
     trace: Path | None = None,
+    tables: Mapping[str, Path] | None = None,
 ) -> SimBench:
     """A software bench that already listens; see `SimBench` for the parameters.
 
@@ -445,5 +457,6 @@ def start_bench(
         perfect=perfect,
         faults=faults,
         trace=trace,
+        tables=tables,
     )
     return bench.start()
