@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from os import cpu_count
 from pathlib import Path
 from typing import Annotated
@@ -75,7 +76,8 @@ def _each(book: Book, slugs: Sequence[str], theme: Themes, everything: bool, for
         for slug in slugs:
             yield write_media(book, slug, themes=theme, everything=everything, force=force)
         return
-    with ProcessPoolExecutor(workers) as pool:
+    # begun afresh: a copy of this process would wait for ever on the threads that Polars and DuckDB run in it
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         count = len(slugs)
         yield from pool.map(_one, [book.root] * count, slugs, [theme] * count, [everything] * count, [force] * count)
 

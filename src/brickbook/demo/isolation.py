@@ -67,7 +67,12 @@ BARRIERS: Mapping[str, ExampleBarrier] = {
 
 
 def isolation_campaign(
-    example: Example, instruments: Mapping[str, Instrument], *, seed: int, perfect: bool = False
+    example: Example,
+    instruments: Mapping[str, Instrument],
+    *,
+    seed: int,
+    perfect: bool = False,
+    errors_seed: int | None = None,
 ) -> Iterator[RawDeposit]:
     """Hand sheets of one charger: both pins tied at a reduced level and at DC, then the plug both ways on mains.
 
@@ -81,10 +86,12 @@ def isolation_campaign(
         Of all randomness; equal seeds give equal bytes.
     perfect
         Meters and network without error, for checks against the truth.
+    errors_seed
+        Of the meters' and the network's own errors, where other campaigns are read by the same.
     """
-    bench = MeterBench(instruments, np.random.default_rng(seed), perfect=perfect)
+    bench = MeterBench(instruments, np.random.default_rng(seed), perfect=perfect, errors_seed=errors_seed)
     barrier = BARRIERS[example.slug]
-    gain = 1.0 if perfect else 1.0 + _NETWORK_TOLERANCE * float(bench.rng.uniform(-1, 1))
+    gain = 1.0 if perfect else 1.0 + _NETWORK_TOLERANCE * bench.fraction("measuring network")
     clock = datetime(2026, 10, 7, 14, 0, 0)
     yield _tied(barrier, bench, clock)
     for polarity, driven in (("A", barrier.one_f), ("B", barrier.other_f)):

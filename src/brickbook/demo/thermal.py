@@ -164,6 +164,7 @@ def heat_campaign(
     seed: int,
     mains: tuple[float, float] = (230.0, 50.0),
     perfect: bool = False,
+    errors_seed: int | None = None,
 ) -> Iterator[RawDeposit]:
     """Raw files of one charger's soak and overload ramps, in the order they would be taken.
 
@@ -179,9 +180,11 @@ def heat_campaign(
         Supply (V, Hz).
     perfect
         Meters without error and scatter.
+    errors_seed
+        Of the meters' own errors, where other campaigns are read by the same meters.
     """
     rng = np.random.default_rng((seed, 7))
-    bench = MeterBench(instruments, rng, perfect=perfect)
+    bench = MeterBench(instruments, rng, perfect=perfect, errors_seed=errors_seed)
     heat = HEAT[example.slug]
     yield _soak(example, heat, bench, mains)
     clock = _OVERLOAD_AT

@@ -22,6 +22,7 @@ from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
 from brickbook.demo.scenario import Example
 from brickbook.demo.waveforms import SCOPE
+from brickbook.simbench.meters import MeterBench
 from brickbook.simbench.transients import Loop, PrimarySide, charging_current, step_response
 
 __all__ = ["Loop", "PrimarySide", "loop_of", "primary_of", "step_response", "transients"]
@@ -76,6 +77,7 @@ def transients(
     seed: int,
     mains: tuple[tuple[float, float], ...] = ((115.0, 60.0), (230.0, 50.0)),
     perfect: bool = False,
+    errors_seed: int | None = None,
 ) -> Iterator[RawDeposit]:
     """Raw files of one charger's load steps and of its switching on and off, in the order they would be taken.
 
@@ -91,9 +93,11 @@ def transients(
         Supplies (V, Hz): load steps on the last, switching on all.
     perfect
         A scope without error, noise and steps, for checks against the truth.
+    errors_seed
+        Of the scope's own errors, where other campaigns are read by the same scope.
     """
     rng = np.random.default_rng([seed, 11])
-    scope = _ScopeOf(instruments, rng, perfect)
+    scope = _ScopeOf(MeterBench(instruments, rng, perfect=perfect, errors_seed=errors_seed))
     clock = datetime(2026, 10, 8, 9, 0, 0)
     for port, contract, volts, amps in _contracts(example):
         for low, high in ((0.1, 0.9), (0.0, 0.5)):
@@ -256,14 +260,14 @@ def _switch_off(
 class _ScopeOf:
     """A scope with one gain error for each quantity, and ranges in steps of 1, 2, 5."""
 
-    def __init__(self, instruments: Mapping[str, Instrument], rng: np.random.Generator, perfect: bool) -> None:
-        self.perfect, self._rng = perfect, rng
+    def __init__(self, bench: MeterBench) -> None:
+        self.perfect, self._rng = bench.perfect, bench.rng
         self._gain: dict[str, float] = {}
-        scope = instruments.get(SCOPE)
+        scope = bench.instruments.get(SCOPE)
         for quantity, usual in _BOUNDS.items():
             line = scope.accuracy_for(quantity, 0.01) if scope is not None else None
             bound = (line.percent_reading + line.percent_range) / 100 if line is not None else usual
-            self._gain[quantity] = 1.0 if perfect else 1.0 + bound * float(rng.uniform(-1, 1))
+            self._gain[quantity] = 1.0 if bench.perfect else 1.0 + bound * bench.fraction(f"{SCOPE}: {quantity}")
 
     def sees(
         self, quantity: str, truth: FloatArray, sigma: float, *, low: float | None = None

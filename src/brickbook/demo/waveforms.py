@@ -17,6 +17,7 @@ from brickbook.core.conditions import Scalar
 from brickbook.core.instrument import Instrument
 from brickbook.demo.campaign import RawDeposit
 from brickbook.demo.scenario import Example
+from brickbook.simbench.meters import MeterBench
 from brickbook.simbench.physics import PortModel
 from brickbook.simbench.ripple import Emission, ac_waveform
 
@@ -40,6 +41,7 @@ def captures(
     seed: int,
     mains: tuple[tuple[float, float], ...] = ((115.0, 60.0), (230.0, 50.0)),
     perfect: bool = False,
+    errors_seed: int | None = None,
 ) -> Iterator[RawDeposit]:
     """Raw files of one charger's ripple captures, in the order they would be taken.
 
@@ -55,10 +57,13 @@ def captures(
         Supplies (V, Hz): all loads on the last, the highest voltage at full load on the others.
     perfect
         A scope without error, noise and steps, for checks against the truth.
+    errors_seed
+        Of the scope's own errors, where other campaigns are read by the same scope.
     """
     rng = np.random.default_rng([seed, 7])
+    bench = MeterBench(instruments, rng, perfect=perfect, errors_seed=errors_seed)
     bound = _bound(instruments)
-    gain = 1.0 if perfect else 1.0 + bound * float(rng.uniform(-1, 1))
+    gain = 1.0 if perfect else 1.0 + bound * bench.fraction(f"{SCOPE}: port_voltage_v")
     clock = datetime(2026, 10, 5, 9, 0, 0)
     for port, contract, volts, amps, loads in _plan(example):
         for mains_v, mains_hz in mains:

@@ -78,12 +78,10 @@ class MeterBench:
             if accuracy is None:
                 raise KeyError(f"{instrument} cannot read {quantity} = {level:g}")
             key = f"{instrument}: {accuracy.reference or quantity} {accuracy.range_max}"
-            if key not in self._fractions:
-                own = self.rng if self.errors_seed is None else _own(self.errors_seed, key)
-                self._fractions[key] = float(own.uniform(-1, 1))
+            fraction = self.fraction(key)
             slope = accuracy.percent_reading / 100
             bound = accuracy.bound(level) + slope * (np.abs(truth[here]) - abs(level))
-            out[here] += self._fractions[key] * bound
+            out[here] += fraction * bound
             # scatter beyond half a digit averages rounding out: a departure is drawn; below it rounding is one
             spread = float(np.mean(np.broadcast_to(scatter, truth.shape)[here]))
             if accuracy.linearity_percent_range is not None or spread > 0.55 * accuracy.resolution:
@@ -92,6 +90,13 @@ class MeterBench:
             if resolution:
                 out[here] = np.round(out[here] / resolution) * resolution
         return out
+
+    def fraction(self, key: str) -> float:
+        """Error of one meter on one range as a share of its bound, -1 to 1: drawn once, then the same for ever."""
+        if key not in self._fractions:
+            own = self.rng if self.errors_seed is None else _own(self.errors_seed, key)
+            self._fractions[key] = float(own.uniform(-1, 1))
+        return self._fractions[key]
 
 
 def _own(seed: int, key: str) -> np.random.Generator:
