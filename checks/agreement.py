@@ -123,7 +123,7 @@ def false_and_found(found: Agreement, bad: str = "") -> tuple[bool, bool]:
 def of_demo(pool: int, groups: int, jobs: int) -> None:
     start = time.monotonic()
     work = [(number, 0.0) for number in range(pool)]
-    work += [(1000 + 100 * int(1000 * gain) + k, gain) for gain in GAINS for k in range(6)]
+    work += [(1000 + 100 * int(1000 * gain) + k, gain) for gain in GAINS for k in range(4)]
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as workers:
         accounts = list(workers.map(tester, work))
     print(f"{len(work)} testers in {time.monotonic() - start:.0f} s; {len(accounts[0].figures)} figures each")
@@ -139,7 +139,7 @@ def of_demo(pool: int, groups: int, jobs: int) -> None:
                 chosen = [honest[k] for k in rng.choice(pool, n - (gain > 0), replace=False)]
                 bad = ""
                 if gain:
-                    one = erring[6 * GAINS.index(gain) + int(rng.integers(6))]
+                    one = erring[4 * GAINS.index(gain) + int(rng.integers(4))]
                     chosen.append(one)
                     bad = one.tester
                 found = agree(chosen)
