@@ -174,6 +174,13 @@ def test_begun_anew_the_old_run_is_closed_and_kept(planned, sim):
     do(planned, sim)  # a new run needs no word about the old one
 
 
+def test_a_run_that_has_ended_is_not_taken_up_by_measuring_all_again(planned, sim):
+    do(planned, sim)
+    with pytest.raises(BenchError, match="nothing to take up"):
+        do(planned, sim, resume="resume")
+    assert len(planned.index(SLUG)) == 2
+
+
 def command(book, *more):
     code = "import sys; from brickbook.cli import run; sys.exit(run(sys.argv[1:]))"
     line = [sys.executable, "-c", code, "run", SLUG, "--book", str(book.root), *more]

@@ -14,7 +14,16 @@ from brickbook.bench.desk import Desk, Paused, Repeated, Skipped, Stopped, liste
 from brickbook.bench.dialect import Dialect
 from brickbook.bench.errors import BenchError, CannotDo, Tripped
 from brickbook.bench.hand_task import hand_task
-from brickbook.bench.journal import Event, JournalWriter, is_alive, new_run_id, read_journal, runs_folder, signed_in
+from brickbook.bench.journal import (
+    Event,
+    JournalWriter,
+    is_alive,
+    new_run_id,
+    read_journal,
+    runs,
+    runs_folder,
+    signed_in,
+)
 from brickbook.bench.limits import effective_limits, plan_faults
 from brickbook.bench.link import VisaLink
 from brickbook.bench.logs import log_task
@@ -345,6 +354,9 @@ def _folder(book: Book, slug: str, old: Path | None, choices: RunChoices, stand:
                 remedy = "Take it up with --resume, or begin anew with --restart."
                 raise BenchError(Fault(f"chargers/{slug}/runs/{old.name}", "", problem, remedy))
             journal.write("run-ended", outcome="aborted", why="given up for a new run")
+    elif choices.resume == "resume" and (every := runs(book, slug)):
+        problem = "this run has ended: there is nothing to take up."
+        raise BenchError(Fault(f"chargers/{slug}/runs/{every[-1].name}", "", problem, "Begin anew without --resume."))
     home.mkdir(exist_ok=True)
     folder = home / new_run_id(home)
     folder.mkdir()

@@ -44,8 +44,9 @@ class LiveRun:
         Which charger and plan, and how the run ended.
     folder
         Of the run.
-    predicted_s, most_s
-        Bench time the plan predicts, shortest and longest [s].
+    predicted_s, most_s, by_hand_s
+        Bench time the plan predicts, shortest and longest, and what of it is a person's work, which takes no time here
+        [s].
     bench_s
         Bench time the run took [s].
     """
@@ -56,6 +57,7 @@ class LiveRun:
     folder: Path
     predicted_s: float
     most_s: float
+    by_hand_s: float
     bench_s: float
 
 
@@ -286,4 +288,4 @@ def run_live(
         if bench.mistakes:
             raise bench.mistakes[0]
         times = predicted_time(plan, bench.instruments)
-    return LiveRun(slug, size, outcome, folder, times.total_s, times.at_most_s, ended_s - began_s)
+    return LiveRun(slug, size, outcome, folder, times.total_s, times.at_most_s, times.changing_s, ended_s - began_s)
