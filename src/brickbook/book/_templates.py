@@ -38,6 +38,37 @@ _HOW = (
     "away to use it. Leave out what is not known."
 )
 
+_HOUSE_RULE = (
+    "#[[rule]]",
+    '#id = "house-no-load"',
+    '#title = "Little power when nothing is plugged in"',
+    "#[[rule.limit]]",
+    '#figure = "standby/no_load_power_w"',
+    '#quantity = "no_load_power"',
+    '#sense = "max"',
+    "#value = 0.1",
+    "#weight = 1.0",
+    '#why = "A charger sits in the wall all year."',
+)
+_CONCLUSION = (
+    "#[conclusion]",
+    "#recommend_from_ratio = 0.85",
+    "#advise_against_below_ratio = 0.5",
+    "#published_limits_weight = 3.0",
+    "#claim_weight = 1.0",
+)
+_BUYER = (
+    "#[[buyer]]",
+    '#who = "someone with one phone"',
+    '#why = "Most phones take 20 to 25 W."',
+    '#rules = ["house-no-load"]',
+    "#[[buyer.device]]",
+    '#name = "phone"',
+    "#power_w = 20.0",
+    "#most_voltage_v = 9.5",
+    "#cable = { length_m = 1.0, gauge_awg = 24 }",
+)
+
 
 def book_text(settings: BookSettings) -> str:
     """A book.toml."""
@@ -88,9 +119,28 @@ def charger_text(charger: Charger | None, *, name: str = "", maker: str = "", mo
 
 
 def house_rules_text() -> str:
-    """A house-rules.toml without rules."""
+    """A house-rules.toml without rules: what may stand in it, as examples that are not in use."""
     return _joined(
-        _words("House rules: the tester's own thresholds, in the same form as the published limits. None so far.")
+        [
+            *_words("House rules: the tester's own thresholds and opinions. None so far."),
+            *_words(_HOW),
+            "",
+            *_words("A threshold, in the same form as the published limits; weight: how much it counts below."),
+            *_HOUSE_RULE,
+            "",
+            *_words(
+                "How all this weighs in the drafted conclusion. Shares of the weight: from which to recommend, and "
+                "below which to advise against; then the weight of the published limits in force, all together, and of "
+                "each claim of the maker. Without [conclusion] there is no overall judgement."
+            ),
+            *_CONCLUSION,
+            "",
+            *_words(
+                "For whom a charger may be worth buying: devices that hang on it at once, and house rules that must be "
+                "kept for this buyer. A [[buyer.device]] for each device, a [[buyer]] for each buyer."
+            ),
+            *_BUYER,
+        ]
     )
 
 
