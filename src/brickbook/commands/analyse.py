@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 from cyclopts import Parameter
 
 from brickbook.analysis import analyse_charger, is_current, load, save
+from brickbook.analysis.executor import Executor, executor_for
 from brickbook.book import Book
-from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, progress, wanted
-from brickbook.core.errors import BrickbookError, Fault
+from brickbook.commands.common import (
+    BookOption,
+    ClusterOption,
+    JsonOption,
+    console,
+    open_book,
+    print_json,
+    progress,
+    wanted,
+)
+from brickbook.core.errors import BookError, BrickbookError, Fault
 from brickbook.library.catalogue import write_entry
 
 __all__ = ["analyse", "analyse_chargers"]
@@ -24,6 +34,7 @@ __all__ = ["analyse", "analyse_chargers"]
 def analyse(
     *chargers: Annotated[str, Parameter(help="Folder names; none: all of the book.")],
     force: Annotated[bool, Parameter(help="Also what has not changed.", negative="")] = False,
+    cluster: ClusterOption = "",
     json: JsonOption = False,
     book: BookOption = Path(),
 ) -> int:
@@ -36,7 +47,9 @@ def analyse(
     if not slugs:
         console().print("The book has no chargers yet. Begin one with: brickbook new charger NAME")
         return 0
-    faults = analyse_chargers(opened, slugs, force=force)
+    with ExitStack() as stack:
+        executor = stack.enter_context(executor_for(cluster)) if cluster else None
+        faults = analyse_chargers(opened, slugs, force=force, executor=executor)
     summary: list[dict[str, Any]] = []
     for slug in slugs:
         if slug in faults:
@@ -61,27 +74,76 @@ def analyse(
     return 1 if faults else 0
 
 
-def analyse_chargers(book: Book, slugs: Sequence[str], *, force: bool = False) -> dict[str, tuple[Fault, ...]]:
-    """Analyse what has changed, on all cores; returns the faults of those that could not be analysed."""
+def analyse_chargers(
+    book: Book, slugs: Sequence[str], *, force: bool = False, executor: Executor | None = None
+) -> dict[str, tuple[Fault, ...]]:
+    """Analyse what has changed, on all cores of this machine or where `executor` works.
+
+    Returns
+    -------
+    dict
+        The faults of those that could not be analysed.
+    """
+    if executor is not None and not executor.shares_locks:
+        # whether files have changed is for the workers to find out too: it takes reading all of them
+        done = progress(_on_cluster(book, slugs, force, executor), len(slugs), "analysing", lambda pair: pair[0])
+        return {slug: found for slug, found in done if found}
     due = [s for s in slugs if force or not is_current(book, s)]
-    done = progress(_each(book, due), len(due), "analysing", lambda pair: pair[0])
+    done = progress(_here(book, due, executor), len(due), "analysing", lambda pair: pair[0])
     return {slug: found for slug, found in done if found}
 
 
-def _each(book: Book, due: Sequence[str]) -> Iterator[tuple[str, tuple[Fault, ...]]]:
-    workers = min(len(due), os.cpu_count() or 1)
-    if workers < 2:
-        for slug in due:
-            yield _analyse_one(book.root, slug)
-        return
-    with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(_analyse_one, [book.root] * len(due), due)
+@dataclass(frozen=True, slots=True)
+class _Job:
+    root: Path
+    slug: str
+    only_changed: bool = False
+    locked: bool = False  # by the caller
 
 
-def _analyse_one(root: Path, slug: str) -> tuple[str, tuple[Fault, ...]]:
-    book = Book.open(root)
+def _here(book: Book, due: Sequence[str], executor: Executor | None) -> Iterator[tuple[str, tuple[Fault, ...]]]:
+    with ExitStack() as stack:
+        place = executor or stack.enter_context(executor_for(jobs=len(due), start="fork"))
+        yield from place.map(_analyse_one, [_Job(book.root, slug) for slug in due])
+
+
+def _on_cluster(
+    book: Book, slugs: Sequence[str], force: bool, executor: Executor
+) -> Iterator[tuple[str, tuple[Fault, ...]]]:
+    """The caller holds the lock of each charger that is worked on: that of a killed worker would outlive it."""
+    locks: dict[str, ExitStack] = {}
+    busy: list[tuple[str, tuple[Fault, ...]]] = []
+
+    def jobs() -> Iterator[_Job]:
+        for slug in slugs:
+            with ExitStack() as taken:
+                try:
+                    taken.enter_context(book.lock(slug))
+                except BookError as error:
+                    busy.append((slug, error.faults))
+                    continue
+                locks[slug] = taken.pop_all()
+            yield _Job(book.root, slug, not force, locked=True)
+
     try:
-        with book.lock(slug):
+        for slug, faults in executor.map(_analyse_one, jobs()):
+            locks.pop(slug).close()
+            yield slug, faults
+    finally:
+        for left in locks.values():
+            left.close()
+    yield from busy
+
+
+def _analyse_one(job: _Job) -> tuple[str, tuple[Fault, ...]]:
+    slug = job.slug
+    try:
+        book = Book.open(job.root)
+        with ExitStack() as stack:
+            if not job.locked:
+                stack.enter_context(book.lock(slug))
+            if job.only_changed and is_current(book, slug):
+                return slug, ()
             save(book, slug, analyse_charger(book, slug))
             write_entry(book, slug)
     except BrickbookError as error:

@@ -15,10 +15,23 @@ from brickbook.book import Book
 from brickbook.core.conditions import Scalar
 from brickbook.core.errors import BookError, Fault
 
-__all__ = ["BookOption", "JsonOption", "console", "open_book", "parse_pairs", "print_json", "progress", "wanted"]
+__all__ = [
+    "BookOption",
+    "ClusterOption",
+    "JsonOption",
+    "console",
+    "open_book",
+    "parse_pairs",
+    "print_json",
+    "progress",
+    "wanted",
+]
 
 _T = TypeVar("_T")
 BookOption = Annotated[Path, Parameter(name=["--book", "-b"], help="Folder of the book.", env_var="BRICKBOOK_BOOK")]
+ClusterOption = Annotated[
+    str, Parameter(name="--cluster", help="Work on a Dask cluster: its address, or local:N for N workers here.")
+]
 JsonOption = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON.")]
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
+from brickbook.analysis.executor import Executor, executor_for
 from brickbook.book import Book
 from brickbook.commands.analyse import analyse_chargers
-from brickbook.commands.common import BookOption, console, open_book, progress, wanted
+from brickbook.commands.common import BookOption, ClusterOption, console, open_book, progress, wanted
 from brickbook.commands.pack import beside_reports
 from brickbook.core.errors import BookError, Fault
 from brickbook.publish.corrections import Correction, needs_reason
@@ -33,6 +35,7 @@ def publish(
     force: Annotated[bool, Parameter(help="Also what has not changed.", negative="")] = False,
     pdf: Annotated[bool, Parameter(help="Also as PDF, printed by a browser on this machine.", negative="")] = False,
     appendices: Annotated[bool, Parameter(help="With --pdf: print what is folded too.", negative="")] = False,
+    cluster: ClusterOption = "",
     book: BookOption = Path(),
 ) -> int:
     """Write the reports and the site around them as plain files, into derived/report/.
@@ -42,9 +45,11 @@ def publish(
     """
     opened = open_book(book)
     slugs = wanted(opened, chargers)
-    faults = analyse_chargers(opened, slugs)
-    good = [s for s in slugs if s not in faults]
-    held = _publish(opened, good, why, draft=draft, force=force)
+    with ExitStack() as stack:
+        executor = stack.enter_context(executor_for(cluster)) if cluster else None
+        faults = analyse_chargers(opened, slugs, executor=executor)
+        good = [s for s in slugs if s not in faults]
+        held = _publish(opened, good, why, draft=draft, force=force, executor=executor)
     if held and _can_ask():
         _tell(held)
         answer = input("Why did they change? Readers will see the answer; leave it empty to publish nothing: ").strip()
@@ -72,9 +77,11 @@ def publish(
     return 1 if faults or held else 0
 
 
-def _publish(book: Book, slugs: Sequence[str], why: str, *, draft: bool, force: bool) -> list[Published]:
+def _publish(
+    book: Book, slugs: Sequence[str], why: str, *, draft: bool, force: bool, executor: Executor | None = None
+) -> list[Published]:
     """Publish, and give the chargers that wait for a reason."""
-    done = publish_chargers(book, slugs, at=_now(), why=why, draft=draft, force=force)
+    done = publish_chargers(book, slugs, at=_now(), why=why, draft=draft, force=force, executor=executor)
     return [one for one in progress(done, len(slugs), "publishing", lambda one: one.slug) if one.status == "held"]
 
 

@@ -8,11 +8,9 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from importlib.resources import files
-from multiprocessing import get_context
-from os import cpu_count
 from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import quote
@@ -20,6 +18,7 @@ from urllib.parse import quote
 from brickbook import __version__
 from brickbook.analysis import Stored, code_digest, load, view_for
 from brickbook.analysis.codec import figure_json
+from brickbook.analysis.executor import Executor, executor_for
 from brickbook.book import Book, Publication, add_publication, read_publications
 from brickbook.core.documents import json_of
 from brickbook.core.errors import Fault, PublishError
@@ -83,7 +82,14 @@ def site_folder(book: Book, *, draft: bool = False) -> Path:
 
 
 def publish_chargers(
-    book: Book, slugs: Sequence[str], *, at: str, why: str = "", draft: bool = False, force: bool = False
+    book: Book,
+    slugs: Sequence[str],
+    *,
+    at: str,
+    why: str = "",
+    draft: bool = False,
+    force: bool = False,
+    executor: Executor | None = None,
 ) -> Iterator[Published]:
     """Write the report of each charger whose inputs have changed; gives each when its report is there.
 
@@ -99,6 +105,8 @@ def publish_chargers(
         Make pages to look at, and record nothing.
     force
         Also what has not changed.
+    executor
+        Where the reports are made; on all cores of this machine by default.
 
     Raises
     ------
@@ -114,15 +122,18 @@ def publish_chargers(
     refresh_conclusions(book, say=value_text)
     due = [s for s in slugs if force or not _is_current(book, s, draft=draft)]
     yield from (Published(s, "unchanged") for s in slugs if s not in due)
-    workers = min(len(due), cpu_count() or 1)
-    if workers < 2:
-        for slug in due:
-            yield _publish_one(book.root, slug, at, why, draft)
-        return
-    # begun afresh: a copy of this process would wait for ever on the threads that DuckDB and Polars run in it
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        n = len(due)
-        yield from pool.map(_publish_one, [book.root] * n, due, [at] * n, [why] * n, [draft] * n)
+    with ExitStack() as stack:
+        place = executor or stack.enter_context(executor_for(jobs=len(due)))
+        yield from place.map(_publish_one, [_Job(book.root, slug, at, why, draft) for slug in due])
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    root: Path
+    slug: str
+    at: str
+    why: str
+    draft: bool
 
 
 def report_input(
@@ -228,8 +239,9 @@ def _headlines(figures: Sequence[Figure]) -> list[Figure]:
     return [f for f in picked if f is not None]
 
 
-def _publish_one(root: Path, slug: str, at: str, why: str, draft: bool) -> Published:
-    book = Book.open(root)
+def _publish_one(job: _Job) -> Published:
+    slug, at, why, draft = job.slug, job.at, job.why, job.draft
+    book = Book.open(job.root)
     stored = load(book, slug)
     publications = () if draft else read_publications(book, slug)
     changes: tuple[Correction, ...] = ()
