@@ -22,8 +22,8 @@ Delimiter = Literal[",", ";", "\t", "|", " "]
 _SAMPLE_LINES = 400
 _HEAD_BYTES = 262_144
 _NUMBER = {
-    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"),
-    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d{1,3})?"),
+    ".": re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"),
+    ",": re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,3})?"),
 }
 _GROUPED = re.compile(r"[+-]?\d{1,3}(?:(?P<mark>[,.' ])\d{3})(?:(?P=mark)\d{3})*(?:[.,]\d+)?")
 _TIMELIKE = re.compile(

@@ -59,6 +59,7 @@ _SPELLINGS = {
     "-": "",
 }
 _TEMPERATURES = {"c": "degC", "f": "degF", "k": "kelvin"}
+_LONGEST_HEADER = 400
 _BRACKETS = re.compile(r"\s*[\[(]\s*([^\[\]()]*?)\s*[\])]\s*$")
 _SLASH = re.compile(r"\s*/\s*([^\s/\[\]()]+)\s*$")
 _COMMA = re.compile(r"\s*,\s*([^\s,\[\]()]+)\s*$")
@@ -173,6 +174,8 @@ def _known_dimension(unit: Any) -> bool:
 def split_header(header: str) -> tuple[str, str]:
     """Words and unit of a header: "P_in [mW]", "Voltage (V)", "I/A", "Power, W", "Power W"; the unit may be ""."""
     plain = header.strip()
+    if len(plain) > _LONGEST_HEADER:  # no header: searching it for a unit would take long
+        return plain, ""
     for pattern in (_BRACKETS, _SLASH, _COMMA):
         found = pattern.search(plain)
         if found and found.start() > 0 and (is_unit(found[1]) or pattern is _BRACKETS):
