@@ -101,12 +101,22 @@ def test_one_far_off_does_not_make_another_stand_apart(standby):
     assert [found.accounts[v.accounts[0]].tester for v in figure.apart] == ["Dee"]
 
 
+def test_where_leaving_out_either_of_two_settles_it_neither_is_blamed(standby):
+    # Ann's wide statement covers both, so that either may be right
+    found = agree([account("Ann", standby(0.031, bound=0.010)), account("Ben", standby(0.030, bound=0.0004)),
+                   account("Dee", standby(0.050, bound=0.0004))])  # fmt: skip
+    (figure,) = found.figures
+    assert figure.apart == ()
+    assert [found.accounts[v.accounts[0]].tester for v in figure.torn] == ["Ben", "Dee"]
+
+
 def test_of_two_who_differ_nobody_is_blamed(standby):
     found = agree([account("Ann", standby(0.030)), account("Dee", standby(0.080))])
     assert found.tests == 1
     assert any("not who stands apart" in note for note in found.notes)
     said = " ".join(block.text for block in agreement_sections(found)[0].blocks if hasattr(block, "text"))
-    assert "two testers differ, and which of them stands apart cannot be told" in said
+    assert "in 1 figure testers differ, and which of them stands apart cannot be told" in said
+    assert found.figures[0].apart == ()
 
 
 def test_two_samples_of_one_tester_are_one_voice(standby):

@@ -154,6 +154,7 @@ def _figure(one: LikeFigure, found: Agreement) -> dict[str, Any]:
                 "p": voice.p,
                 "p_adjusted": voice.p_adjusted,
                 "apart": voice.apart,
+                "one_of_these_apart": voice.torn,
                 "accounts": [
                     _row(found.accounts[k], k, figure) for k, figure in zip(voice.accounts, voice.figures, strict=True)
                 ],

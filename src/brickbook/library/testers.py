@@ -93,6 +93,11 @@ class LikeFigure:
         """Voices that stand apart."""
         return tuple(voice for voice in self.voices if voice.apart)
 
+    @property
+    def torn(self) -> tuple[Voice, ...]:
+        """Voices of which one stands apart, and which cannot be told."""
+        return tuple(voice for voice in self.voices if voice.torn)
+
 
 @dataclass(frozen=True, slots=True)
 class Unlike:
@@ -265,23 +270,38 @@ def _p(voices: Sequence[Voice], k: int) -> float:
 
 
 def _blamed(voices: Sequence[Voice], tests: int, level: float) -> tuple[Voice, ...]:
-    """Of several that would stand apart, the surest does; the rest only if they do so without it as well.
+    """Who stands apart, where a voice far off also pulls the others' consensus away from those who are right.
 
-    A tester far off pulls the others' consensus away from those who are right.
+    A voice stands apart when the rest agree without it; where that holds for more than one, it cannot be told which.
+    Where it holds for none the surest stands apart, and the rest are looked at again.
     """
     left = list(voices)
     apart: set[tuple[int, ...]] = set()
+    torn: set[tuple[int, ...]] = set()
     p = {voice.accounts: voice.p_adjusted for voice in voices}
-    while len(left) > 1:
-        worst = min(left, key=lambda voice: (p[voice.accounts], -abs(voice.zeta)))
-        if p[worst.accounts] > level:
+    while flagged := [voice for voice in left if p[voice.accounts] <= level]:
+        without = {voice.accounts: _p_without(left, voice, p, tests) for voice in flagged}
+        settling = [v for v in flagged if all(x > level for x in without[v.accounts].values())]
+        if len(settling) > 1:
+            torn = {voice.accounts for voice in settling}
             break
+        worst = settling[0] if settling else min(flagged, key=lambda v: (p[v.accounts], -abs(v.zeta)))
         apart.add(worst.accounts)
         left.remove(worst)
-        if len(left) > 1:
-            # what was no signal before does not become one; the factor is Bonferroni's
-            p |= {v.accounts: max(p[v.accounts], min(1.0, tests * _p(left, k))) for k, v in enumerate(left)}
-    return tuple(replace(voice, p_adjusted=p[voice.accounts], apart=voice.accounts in apart) for voice in voices)
+        p |= without[worst.accounts]
+    return tuple(
+        replace(v, p_adjusted=p[v.accounts], apart=v.accounts in apart, torn=v.accounts in torn) for v in voices
+    )
+
+
+def _p_without(
+    voices: Sequence[Voice], one: Voice, p: Mapping[tuple[int, ...], float], tests: int
+) -> dict[tuple[int, ...], float]:
+    """Adjusted probabilities of the rest without one voice, never less than before; the factor is Bonferroni's."""
+    rest = [voice for voice in voices if voice is not one]
+    if len(rest) < 2:
+        return {}
+    return {v.accounts: max(p[v.accounts], min(1.0, tests * _p(rest, k))) for k, v in enumerate(rest)}
 
 
 def _tested(voices: Sequence[Voice]) -> Sequence[Voice]:
@@ -299,10 +319,7 @@ def _judged(figures: Sequence[LikeFigure], level: float) -> tuple[list[LikeFigur
         found = [next(rest) for _ in _tested(figure.voices)]
         found += found[: len(figure.voices) - len(found)]
         voices = tuple(replace(voice, p_adjusted=p) for voice, p in zip(figure.voices, found, strict=True))
-        if len(voices) > 2:
-            voices = _blamed(voices, len(adjusted), level)
-        else:
-            voices = tuple(replace(voice, apart=voice.p_adjusted <= level) for voice in voices)
+        voices = _blamed(voices, len(adjusted), level)
         rest_of = [voice for voice in voices if not voice.apart]
         without = (
             consensus([v.value for v in rest_of], [v.u for v in rest_of]) if 2 <= len(rest_of) < len(voices) else None

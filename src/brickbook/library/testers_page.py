@@ -30,8 +30,8 @@ def agreement_sections(found: Agreement, *, most: int = _MOST_SHOWN) -> tuple[Se
         Single figures shown.
     """
     chosen = sorted(
-        (f for f in found.figures if f.apart or f"{f.study}/{f.name}" in _MAIN),
-        key=lambda f: (not f.apart, _MAIN.get(f"{f.study}/{f.name}", len(_MAIN))),
+        (f for f in found.figures if f.apart or f.torn or f"{f.study}/{f.name}" in _MAIN),
+        key=lambda f: (not (f.apart or f.torn), _MAIN.get(f"{f.study}/{f.name}", len(_MAIN))),
     )
     return (agreement_section(found), *(figure_section(found, figure) for figure in chosen[:most]))
 
@@ -69,7 +69,7 @@ def figure_section(found: Agreement, figure: LikeFigure) -> Section:
                     accounts[k].sample,
                     one,
                     f"{voice.zeta:+.2f}" if first else "with the above",
-                    _standing(figure, voice) if first else "",
+                    _standing(voice) if first else "",
                     read_with(accounts[k], one),
                 )
             )
@@ -150,26 +150,26 @@ def _said(found: Agreement) -> str:
     """The finding in words, with what chance alone would show."""
     if not found.figures:
         return "Nothing can be compared."
-    apart = [figure for figure in found.figures if figure.apart]
     seen, expected = found.signals(2.0)
     text = f"{len(found.figures)} figures were taken alike by two testers or more. "
-    if not apart:
-        text += "In none of them does a tester stand apart from the others"
-    else:
-        pairs = [figure for figure in apart if len(figure.voices) == 2]
-        who = {found.accounts[k].tester for f in apart for v in f.apart for k in v.accounts if len(f.voices) > 2}
-        told = (
-            f"{', '.join(sorted(who))} stand{'s' if len(who) == 1 else ''} apart in {len(apart) - len(pairs)}"
-            if who
-            else ""
-        )
-        two = f"in {len(pairs)} two testers differ, and which of them stands apart cannot be told" if pairs else ""
-        text += "; ".join(part for part in (told, two) if part)
+    apart = [figure for figure in found.figures if figure.apart]
+    torn = [figure for figure in found.figures if figure.torn]
+    parts = []
+    if apart:
+        who = sorted({found.accounts[k].tester for f in apart for v in f.apart for k in v.accounts})
+        parts.append(f"{', '.join(who)} stand{'s' if len(who) == 1 else ''} apart in {_count(apart)}")
+    if torn:
+        parts.append(f"in {_count(torn)} testers differ, and which of them stands apart cannot be told")
+    text += "; ".join(parts) or "In none of them does a tester stand apart from the others"
     return (
         f"{text}: judged together by Holm's method over {found.tests} departures, so that the probability of one false "
         f"signal anywhere is at most 5 %. One by one, {seen} departures have |zeta| ≥ 2, where at most about "
         f"{expected:.0f} would be expected by chance alone; figures read by one meter go astray together."
     )
+
+
+def _count(figures: Sequence[LikeFigure]) -> str:
+    return f"{len(figures)} figure{'' if len(figures) == 1 else 's'}"
 
 
 def _testers(found: Agreement) -> TableBlock:
@@ -235,20 +235,25 @@ def _unlike(found: Agreement) -> TableBlock:
 
 
 def _who(figure: LikeFigure, accounts: Sequence[Account]) -> str:
-    if not figure.apart:
-        return ""
-    if len(figure.voices) == 2:
-        return "the two differ"
-    return ", ".join(" and ".join(dict.fromkeys(accounts[k].tester for k in voice.accounts)) for voice in figure.apart)
+    """Who stands apart, in words; "" for nobody."""
+    apart = ", ".join(_testers_of(voice, accounts) for voice in figure.apart)
+    torn = " or ".join(_testers_of(voice, accounts) for voice in figure.torn)
+    return "; ".join(part for part in (apart, torn and f"{torn}, which cannot be told") if part)
+
+
+def _testers_of(voice: Voice, accounts: Sequence[Account]) -> str:
+    return " with ".join(dict.fromkeys(accounts[k].tester for k in voice.accounts))
 
 
 def _name(figure: LikeFigure, k: int, accounts: Sequence[Account]) -> str:
-    return " with ".join(dict.fromkeys(accounts[a].tester for a in figure.voices[k].accounts))
+    return _testers_of(figure.voices[k], accounts)
 
 
-def _standing(figure: LikeFigure, voice: Voice) -> str:
+def _standing(voice: Voice) -> str:
     if voice.apart:
-        return "differs from the other" if len(figure.voices) == 2 else "stands apart"
+        return "stands apart"
+    if voice.torn:
+        return "differs"
     return "|zeta| ≥ 2" if abs(voice.zeta) >= 2.0 else ""
 
 
@@ -303,13 +308,13 @@ def _chart(figure: LikeFigure, accounts: Sequence[Account], title: str, where: s
             label,
             factor * (v.value - v.expanded),
             factor * (v.value + v.expanded),
-            "stands apart" if v.apart else "95 % interval",
+            "stands apart" if v.apart else "differs" if v.torn else "95 % interval",
         )
         for label, v in zip(labels, figure.voices, strict=True)
     ]
     value = factor * figure.consensus.value
     who = _who(figure, accounts)
-    said = f"{title}: {f'{who} stands apart' if who and len(names) > 2 else who or 'nobody stands apart'}"
+    said = f"{title}: {f'apart stands {who}' if who else 'nobody stands apart'}"
     words = re.sub(r"[^a-z0-9]+", "-", f"{figure.name} {where}".lower()).strip("-")
     return Chart(
         id=f"agreement-{words[:60]}",

@@ -96,6 +96,8 @@ class Voice:
         Probability of as much by chance, alone and among all that were looked at.
     apart
         Whether it stands apart.
+    torn
+        Whether it and others differ and it cannot be told which of them stands apart.
     """
 
     accounts: tuple[int, ...]
@@ -109,6 +111,7 @@ class Voice:
     p: float = math.nan
     p_adjusted: float = math.nan
     apart: bool = False
+    torn: bool = False
 
     @property
     def parts(self) -> tuple[tuple[float, float], ...]:
