@@ -244,6 +244,26 @@ def test_a_summary_pack_says_the_same_as_its_book(books, tmp_path):
     )  # fmt: skip
 
 
+def test_an_uncertainty_without_a_budget_counts_as_stated(standby):
+    bare = replace(standby(0.03), budget=())
+    (figure,) = agree([account("Ann", bare), account("Ben", standby(0.03))]).figures
+    assert figure.voices[0].u == pytest.approx(bare.u)
+    assert figure.voices[0].stated_u == pytest.approx(bare.u)
+
+
+@pytest.mark.parametrize(("part", "wrong"), [("sign", "1"), ("dof", -3), ("u", -1.0)])
+def test_a_pack_with_a_budget_that_is_none_is_refused(books, tmp_path, part, wrong):
+    path = tmp_path / "ann.zip"
+    write_pack(books[0], "alder", tier="summary", target=path)
+    with Pack(path) as pack:
+        files = {name: pack.read(name) for name in pack.files}
+    data = json.loads(files["data/result.json"])
+    data["figures"][0]["budget"][0][part] = wrong
+    files["data/result.json"] = json.dumps(data).encode()
+    with pytest.raises(ReadError, match=r"ann\.zip"):
+        account_of_pack(files.__getitem__, "ann.zip")
+
+
 @pytest.mark.parametrize("number", ["NaN", "Infinity", '"much"', "null"])
 def test_a_pack_with_a_number_that_is_none_is_refused(books, tmp_path, number):
     path = tmp_path / "ann.zip"

@@ -313,8 +313,11 @@ def _chart(figure: LikeFigure, accounts: Sequence[Account], title: str, where: s
         for label, v in zip(labels, figure.voices, strict=True)
     ]
     value = factor * figure.consensus.value
-    who = _who(figure, accounts)
-    said = f"{title}: {f'apart stands {who}' if who else 'nobody stands apart'}"
+    who = ", ".join(_testers_of(voice, accounts) for voice in figure.apart)
+    torn = " or ".join(_testers_of(voice, accounts) for voice in figure.torn)
+    told = f"{who} stand{'s' if len(figure.apart) == 1 else ''} apart" if who else ""
+    told = "; ".join(part for part in (told, torn and f"{torn} stands apart, which cannot be told") if part)
+    said = f"{title}: {told or 'nobody stands apart'}"
     words = re.sub(r"[^a-z0-9]+", "-", f"{figure.name} {where}".lower()).strip("-")
     return Chart(
         id=f"agreement-{words[:60]}",

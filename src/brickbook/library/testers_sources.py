@@ -96,6 +96,7 @@ def _figure(data: Mapping[str, Any]) -> Figure:
         and all(math.isfinite(x) for x in finite)
         and all(isinstance(word, str) for word in words)
         and all(isinstance(x, (str, int, float)) for _, x in figure.conditions.items_)
+        and all(c.u >= 0 and c.dof > 0 and c.sign in (1, -1) for c in figure.budget)
     )
     if not right or figure.u < 0:
         raise ValueError(f"figure {data.get('key')!a} has a number or word that is none")

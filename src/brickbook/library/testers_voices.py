@@ -249,7 +249,9 @@ def _voice(rows: Sequence[Row], accounts: Sequence[Account], shared_names: Mappi
             name, _, rest = source.partition(": ")
             owner = shared_names.get((k, name), f"{plain_word(accounts[k].tester)} {name}")
             shared[f"{owner}: {rest}"] += u / n
-        stated += split.stated_u / n
+        # what a budget does not account for is taken as stated: a stranger's may be incomplete
+        known = sum(component.u**2 for component in figure.budget)
+        stated += math.hypot(split.stated_u, max(figure.u**2 - known, 0.0) ** 0.5) / n
         scatter += (split.scatter_u / n) ** 2
         dof = min(dof, split.scatter_dof)
     bounds = math.hypot(stated, *shared.values())
