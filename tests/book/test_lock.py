@@ -1,6 +1,8 @@
 """One holder at a time, told by name, and nothing to clean up after a kill."""
 
+import getpass
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -47,9 +49,12 @@ def test_the_second_process_is_told_who_has_it(root, other):
     assert said == "held"
     with pytest.raises(BookError) as caught, Book.open(root).lock(SLUG):
         pass
-    host = socket.gethostname()
-    expected = f"{NAME}: is held by process {process.pid} on {host}. Wait until it has finished, or end it."
-    assert str(caught.value) == expected
+    host, user = re.escape(socket.gethostname()), re.escape(getpass.getuser())
+    expected = (
+        rf"{NAME}: is held by process {process.pid} on {host} \({user}, since 20\d\d-\S+Z: -c \S+\). "
+        r"Wait until it has finished, or end it\."
+    )
+    assert re.fullmatch(expected, str(caught.value))
     process.communicate("\n")
     with Book.open(root).lock(SLUG) as stale:
         assert stale is None
@@ -91,9 +96,9 @@ def test_an_import_within_the_lock_and_not_beside_it(book):
         thread = threading.Thread(target=beside)
         thread.start()
         thread.join()
-    assert told == [
-        f"{NAME}: is held by process {os.getpid()} on {socket.gethostname()}. Wait until it has finished, or end it."
-    ]
+    assert len(told) == 1
+    assert told[0].startswith(f"{NAME}: is held by process {os.getpid()} on {socket.gethostname()} (")
+    assert told[0].endswith("). Wait until it has finished, or end it.")
     assert [entry.path for entry in book.index(SLUG)] == ["eff-115.csv", "a.csv"]
 
 
@@ -158,9 +163,9 @@ def test_without_the_systems_lock_the_file_is_the_lock(tmp_path, monkeypatch):
     with hold(path, name=".lock"):
         with pytest.raises(BookError) as caught, hold(path, name=".lock"):
             pass
-        assert str(caught.value) == (
-            f".lock: is held by process {os.getpid()} on {socket.gethostname()}. "
-            "Wait until it has finished; if that process no longer runs, delete .lock."
+        assert str(caught.value).startswith(f".lock: is held by process {os.getpid()} on {socket.gethostname()} (")
+        assert str(caught.value).endswith(
+            "). Wait until it has finished; if that process no longer runs, delete .lock."
         )
     assert not path.exists()
 

@@ -265,9 +265,9 @@ def _client_of(cluster: str) -> Iterator[Client]:
         remedy = "Install Brickbook with the extra: cluster."
         raise AnalysisError(Fault("--cluster", "", "needs a library that is not installed.", remedy)) from None
     if local is not None:
-        scheduler: Any = LocalCluster  # untyped, as is the client's making
+        begin: Any = LocalCluster  # untyped, as is the client's making
         with (
-            scheduler(
+            begin(
                 n_workers=int(local[1]), threads_per_worker=1, dashboard_address=None, silence_logs=50
             ) as workers,
             _connect(Client, workers) as client,

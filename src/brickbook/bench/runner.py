@@ -144,7 +144,7 @@ def run_plan(
     if faults:
         raise BenchError(*faults)
     with ExitStack() as stack:
-        stack.enter_context(only_run(book.root))
+        stack.enter_context(only_run(book.root, [one.address for one in bench.values()]))
         stack.enter_context(book.lock(slug))
         report = _Report()
         stand, silent = open_drivers(bench, dialects, report=report, make_link=make_link)

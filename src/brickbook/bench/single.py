@@ -1,44 +1,48 @@
-"""One run at a time on a bench."""
+"""One run at a time on an instrument, whichever charger it is for and whichever machine it runs on."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+import hashlib
+import re
+import socket
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from types import ModuleType
 
 from brickbook.bench.errors import BenchError
-from brickbook.core.errors import Fault
-
-fcntl: ModuleType | None
-try:
-    import fcntl
-except ImportError:  # not a POSIX system
-    fcntl = None
+from brickbook.book import hold
+from brickbook.core.errors import BookError, Fault
 
 __all__ = ["only_run"]
 
-_FILE = ".bench.lock"
+_REACHED_FROM_ANYWHERE = re.compile(r"TCPIP\d*::(?!127\.|localhost|\[?::1)", re.IGNORECASE)
 
 
 @contextmanager
-def only_run(root: Path) -> Iterator[None]:
-    """Hold the bench of a book for the length of a `with` block; a process that dies lets go by itself.
+def only_run(root: Path, addresses: Iterable[str] = ()) -> Iterator[None]:
+    """Hold the instruments of a run for the length of a `with` block; a process that dies lets go by itself.
+
+    Two benches with instruments of their own measure at the same time; two that would use the same one do not.
+
+    Parameters
+    ----------
+    root
+        The book.
+    addresses
+        VISA resource names; one that is not on the network is this machine's own.
 
     Raises
     ------
     BenchError
-        When another run holds it.
+        When another run holds one of them: the message says who.
     """
-    descriptor = os.open(root / _FILE, os.O_RDWR | os.O_CREAT, 0o666)
-    try:
-        if fcntl is not None:
+    with ExitStack() as stack:
+        for address in sorted(set(filter(None, addresses))):
+            whole = address if _REACHED_FROM_ANYWHERE.match(address) else f"{socket.gethostname()} {address}"
+            name = f".bench-{hashlib.sha256(whole.encode()).hexdigest()[:12]}.lock"
             try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                problem = "another run uses the bench."
-                raise BenchError(Fault(_FILE, "", problem, "Wait until it has ended, or end it.")) from None
+                stack.enter_context(hold(root / name, name=name))
+            except BookError as error:
+                faults = (Fault(address, "", fault.problem, fault.remedy) for fault in error.faults)
+                raise BenchError(*faults) from error
         yield
-    finally:
-        os.close(descriptor)

@@ -1,9 +1,9 @@
 """The bench book as a folder on disk; the only code that touches it."""
 
 from brickbook.book._files import write_atomic
-from brickbook.book._lock import Holder
 from brickbook.book.book import Book, slug_problem
 from brickbook.book.entries import IndexEntry
+from brickbook.book.locks import Holder, break_lock, hold
 from brickbook.book.portable import (
     Adopted,
     adopt,
@@ -34,6 +34,8 @@ __all__ = [
     "TextFile",
     "add_publication",
     "adopt",
+    "break_lock",
+    "hold",
     "portable_files",
     "published_state",
     "read_publications",

@@ -156,7 +156,7 @@ def shapes_text() -> str:
 
 def ignore_text() -> str:
     """What version control should leave out: what can be made again, and locks."""
-    return "/derived/\n.lock\n.shapes.lock\n.brickbook-*.part\n"
+    return "/derived/\n.lock\n.shapes.lock\n.bench*.lock\n.brickbook-*.part\n"
 
 
 class _Blank:
