@@ -1,6 +1,7 @@
 """Runs on the software bench: what is measured is what is kept, and the bench ends safe."""
 
 import csv
+import os
 import threading
 from dataclasses import replace
 from itertools import pairwise
