@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import tempfile
 import tomllib
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -12,6 +15,7 @@ from os import cpu_count
 from pathlib import Path
 
 from brickbook.book import Book, write_atomic
+from brickbook.core.errors import BookError, Fault
 from brickbook.demo.campaign import RawDeposit, campaign, hour_at_full_load
 from brickbook.demo.isolation import isolation_campaign
 from brickbook.demo.messages import messages
@@ -35,7 +39,9 @@ def example_title() -> str:
     return str(tomllib.loads(_text("book.toml"))["title"])
 
 
-def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bool = False) -> Iterator[str]:
+def make_book(
+    root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bool = False, live: tuple[str, ...] = ()
+) -> Iterator[str]:
     """Write the example book into a folder that is empty or not there; gives each charger's slug once it is done.
 
     Parameters
@@ -46,9 +52,13 @@ def make_book(root: Path, slugs: tuple[str, ...] = tuple(CHARGERS), *, brief: bo
         The four of the scenario by default; the rest of the shelf is in `SHELF`.
     brief
         Only what the meters logged.
+    live
+        Those of the four that are put through a short plan on the software bench, through sockets; of the studies the
+        plan does not have, the files are made without a bench as for the others. Their times are those of the clock on
+        the wall, so that such a book is another one each time.
     """
     write_top(root)
-    jobs = [(root, number, slug, brief) for number, slug in enumerate(slugs)]
+    jobs = [(root, number, slug, brief, slug in live) for number, slug in enumerate(slugs)]
     workers = min(len(jobs), cpu_count() or 1)
     if workers < 2:
         yield from map(_make_charger, jobs)
@@ -89,16 +99,48 @@ def _share(lock: AbstractContextManager[object]) -> None:
     _guard = lock
 
 
-def _make_charger(job: tuple[Path, int, str, bool]) -> str:
-    root, number, slug, brief = job
+def _make_charger(job: tuple[Path, int, str, bool, bool]) -> str:
+    root, number, slug, brief, live = job
     book = Book.open(root)
     if slug in CHARGERS:
         write_claims(root, slug)
     else:
         book.new_charger(slug, draw(slug).charger)
+    told, measured = slug, frozenset[str]()
+    if live:
+        told, measured = _measure(root, slug, _SEED + number)
     for raw in _everything(book, slug, _SEED + number, brief=brief):
-        deposit(book, slug, raw)
-    return slug
+        if not measured.issuperset(raw.studies):
+            deposit(book, slug, raw)
+    return told
+
+
+def _measure(root: Path, slug: str, seed: int) -> tuple[str, frozenset[str]]:
+    """Put a charger through its short plan on a bench of its own; gives what to say of it, and the studies it has now.
+
+    In a book of its own, since one book has one bench: several are measured at once.
+    """
+    from brickbook.demo.live import run_live  # noqa: PLC0415 (instruments and sockets: half a second others do without)
+
+    memory = Path("/dev/shm")  # noqa: S108 - every reading is flushed; in memory that takes no time
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() and os.access(memory, os.W_OK) else None) as place:
+        own_root = Path(place) / "book"
+        write_top(own_root)
+        write_claims(own_root, slug)
+        own = Book.open(own_root)
+        done = run_live(own, slug, "short", seed=seed)
+        if done.outcome != "done":
+            raise BookError(Fault(str(done.folder), "", f"the run on the software bench ended as {done.outcome}.", ""))
+        own = Book.open(own_root)
+        studies = frozenset(study for entry in own.index(slug) for study in entry.studies)
+        with _guard:
+            book = Book.open(root)
+            for shape in own.shapes.values():
+                book.save_shape(shape)
+        shutil.copytree(own_root / "chargers" / slug, root / "chargers" / slug, dirs_exist_ok=True)
+    tasks = len(Book.open(root).plan(slug).tasks)
+    hours = done.bench_s / 3600.0
+    return f"{slug}: {tasks} tasks on the software bench, {hours:.1f} h of bench time", studies
 
 
 def _everything(book: Book, slug: str, seed: int, *, brief: bool) -> Iterator[RawDeposit]:
