@@ -27,6 +27,8 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--case", type=int, help="inputs: this case again, with its traceback")
     parser.add_argument("--scale", type=float, default=1.0, help="inputs: how many cases, as a part of the whole")
+    parser.add_argument("--minutes", type=float, default=60.0, help="soak: how long")
+    parser.add_argument("--speed", type=float, default=5.0, help="soak: bench seconds for each second")
     parser.add_argument("--out", type=Path, default=Path("torture-results"))
     chosen = parser.parse_args()
     home = chosen.out.resolve()
@@ -46,6 +48,28 @@ def main() -> int:
         from torture.kills import torture_kills
 
         torture_kills(home, chosen.seed, chosen.scale, chosen.kind or ())
+    if chosen.part in ("verbs", "all"):
+        from torture.verbs import torture_verbs
+
+        torture_verbs(home, chosen.seed, chosen.scale)
+    if chosen.part in ("sockets", "all"):
+        from torture.web import raw_requests
+
+        told = raw_requests(home, chosen.seed, max(50, round(3000 * chosen.scale)))
+        print(told)
+        (home / "sockets.json").write_text(json.dumps(told, indent=1))
+    if chosen.part in ("disk", "all"):
+        from torture.disk import torture_disk
+
+        (home / "disk.json").write_text(json.dumps(torture_disk(home, chosen.seed, chosen.scale), indent=1))
+    if chosen.part in ("clocks", "all"):
+        from torture.clocks import torture_clocks
+
+        torture_clocks(home, chosen.seed, chosen.scale)
+    if chosen.part in ("soak", "all"):
+        from torture.soak import torture_soak
+
+        torture_soak(home, chosen.minutes, chosen.speed)
     return 0
 
 

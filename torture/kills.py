@@ -94,6 +94,8 @@ def begin(words: Sequence[str], said: Path) -> int:
         code = run(list(words))
         sys.stdout.flush()
         sys.stderr.flush()
+    except SystemExit as end:
+        code = end.code if isinstance(end.code, int) else 1
     except BaseException:  # noqa: BLE001
         import traceback
 

@@ -64,6 +64,11 @@ def run(tokens: list[str]) -> int:
         # the reader of our output has gone; do not complain again at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+    except OSError as error:
+        # a disk that is full or read-only wherever it was met; what is written whole stays whole
+        why = error.strerror or str(error)
+        print(f"error: {error.filename or 'the disk'}: {why[:1].lower()}{why[1:]}.", file=sys.stderr)  # noqa: T201
+        return 1
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)  # noqa: T201
         return 130

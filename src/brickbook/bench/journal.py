@@ -163,6 +163,7 @@ class JournalWriter:
         self.now_s = now_s
         self.shown: Callable[[Event], None] = lambda _event: None  # given each event once it is on the disk
         path = folder / JOURNAL_FILE
+        self._name = f"{folder.name}/{JOURNAL_FILE}"
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
         content = path.read_bytes()
         if content and not content.endswith(b"\n"):
@@ -184,7 +185,9 @@ class JournalWriter:
             raise ValueError(f"{event!r} with {', '.join(fields)} is no event of a journal")
         made = Event(self._next, utc_now(), self._bench_time_s(), event, fields)
         line = {"n": made.n, "at": made.at, "t": made.t, "event": event, **fields}
-        append_line(self._file, json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":")))
+        append_line(
+            self._file, json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":")), self._name
+        )
         self._next += 1
         with contextlib.suppress(Exception):  # what is shown must never stop what is done
             self.shown(made)
@@ -253,7 +256,7 @@ def append_control(folder: Path, do: ControlWord, *, key: str = "", value: str =
                 text = json.dumps(
                     {"n": number, "at": made.at, "do": do, "key": key, "value": value, "by": by}, ensure_ascii=False
                 )
-                append_line(descriptor, text if not content or content.endswith(b"\n") else f"\n{text}")
+                append_line(descriptor, text if not content or content.endswith(b"\n") else f"\n{text}", str(path))
         finally:
             os.close(descriptor)
     except OSError as error:
@@ -345,12 +348,20 @@ def utc_now() -> str:
     return dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def append_line(descriptor: int, text: str) -> None:
-    """Append a line and wait until it is on the disk."""
+def append_line(descriptor: int, text: str, name: str = "the log of the run") -> None:
+    """Append a line and wait until it is on the disk; raises `BookError`, and takes back what of it was written."""
     data = text.encode() + b"\n"
-    while data:  # a write may take less than it is given
-        data = data[os.write(descriptor, data) :]
-    os.fsync(descriptor)
+    before = os.fstat(descriptor).st_size
+    try:
+        while data:  # a write may take less than it is given
+            data = data[os.write(descriptor, data) :]
+        os.fsync(descriptor)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.ftruncate(descriptor, before)
+        problem = f"cannot be written: {(error.strerror or str(error)).lower()}."
+        remedy = "Free some space, or mend the disk; what was written before stays."
+        raise BookError(Fault(name, "", problem, remedy)) from error
 
 
 def sync_folder(folder: Path) -> None:

@@ -28,7 +28,7 @@ class Sheet:
         self.path, self.columns = path, tuple(columns)
         self.count = 0
         self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o666)
-        append_line(self._file, ",".join(("time_s", *self.columns)))
+        append_line(self._file, ",".join(("time_s", *self.columns)), path.name)
         sync_folder(path.parent)
 
     def append(self, time_s: float, values: Mapping[str, float | None]) -> None:
@@ -37,7 +37,7 @@ class Sheet:
         for column in self.columns:
             value = values.get(column)
             cells.append("" if value is None else repr(float(value)))
-        append_line(self._file, ",".join(cells))
+        append_line(self._file, ",".join(cells), self.path.name)
         self.count += 1
 
     def close(self) -> None:

@@ -17,6 +17,7 @@ from types import TracebackType
 from typing import Any, Self
 
 import duckdb
+import polars as pl
 
 from brickbook.analysis import load
 from brickbook.book import Book
@@ -219,12 +220,21 @@ def _made(folder: Path) -> dict[str, list[int]] | None:
 
 
 def _write(folder: Path, derived: Path, slugs: Sequence[str]) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
     home = str(derived)
-    for name, frame in tables([_entry(home, slug) for slug in slugs], slugs).items():
-        part = folder / f".{name}.{os.getpid()}.part"
-        frame.write_parquet(part, compression="lz4", row_group_size=_ROWS)
-        part.replace(folder / f"{name}.parquet")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, frame in tables([_entry(home, slug) for slug in slugs], slugs).items():
+            part = folder / f".{name}.{os.getpid()}.part"
+            try:
+                frame.write_parquet(part, compression="lz4", row_group_size=_ROWS)
+                part.replace(folder / f"{name}.parquet")
+            finally:
+                part.unlink(missing_ok=True)
+    except (OSError, pl.exceptions.PolarsError) as error:
+        why = getattr(error, "strerror", None) or (str(error).splitlines() or ["no reason told"])[0]
+        problem = f"cannot be written: {why[:1].lower()}{why[1:]}."
+        remedy = "Check that the disk is neither full nor read-only."
+        raise BookError(Fault(f"derived/{folder.name}", "", problem, remedy)) from error
 
 
 def _entry(derived: str, slug: str) -> Entry:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import struct
+import tokenize
 import zipfile
 import zlib
 from pathlib import Path
@@ -59,7 +60,7 @@ def _array_head(stream: BinaryIO, labels: Labels, member: str) -> tuple[tuple[in
         version = np.lib.format.read_magic(stream)
         reader = {1: np.lib.format.read_array_header_1_0, 2: np.lib.format.read_array_header_2_0}[version[0]]
         shape, fortran, dtype = reader(stream)
-    except (ValueError, KeyError, EOFError, SyntaxError) as error:
+    except (ValueError, KeyError, EOFError, SyntaxError, tokenize.TokenError) as error:
         raise labels.fault(member, "is not a NumPy array.", remedy) from error
     if dtype.kind not in "iuf" or dtype.hasobject:
         raise labels.fault(member, f"holds {dtype}, not numbers.", remedy)
@@ -132,7 +133,7 @@ def _unpack(stream: Any, labels: Labels, name: str, arrays: dict[str, Samples], 
         version = np.lib.format.read_magic(stream)
         reader = {1: np.lib.format.read_array_header_1_0, 2: np.lib.format.read_array_header_2_0}[version[0]]
         shape, _, dtype = reader(stream)
-    except (ValueError, KeyError, SyntaxError) as error:
+    except (ValueError, KeyError, SyntaxError, tokenize.TokenError) as error:
         raise labels.fault(name, "is not a NumPy array.", "Save plain arrays of numbers.") from error
     if dtype.kind not in "iuf" or dtype.hasobject:
         return  # words and the like say nothing of the samples

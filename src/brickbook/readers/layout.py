@@ -59,7 +59,10 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return line.split()
     if '"' not in line:
         return [cell.strip() for cell in line.split(delimiter)]
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+    except csv.Error:  # a field longer than the parser takes is no reading: it is judged as it stands
+        return [cell.strip() for cell in line.split(delimiter)]
 
 
 def strip_comment(line: str) -> str:

@@ -244,7 +244,7 @@ def _build(frame: pl.DataFrame, table: dict[str, _Texts], lines: NDArray[np.int6
     word_count, objects = _objects(table, frame.height, faults)
     if not faults:
         _check_counts(table, is_reset, header, (word_count, objects), faults)
-    backwards = int(np.count_nonzero(np.diff(time_s) < 0))
+    backwards = int(np.count_nonzero(time_s[1:] < time_s[:-1]))
     conflict = (direction > 0) & (sop == 0) & ((direction == 1) != ((header & 0x0100) != 0))
     log = MessageLog(
         name,
