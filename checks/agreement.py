@@ -135,7 +135,7 @@ def of_demo(pool: int, groups: int, jobs: int) -> None:
     print("testers  wall meter high by  groups  false     found      named    figures  tests  |zeta|>=2 seen/expected")
     for n in (3, 4, 6):
         for gain in (0.0, *GAINS):
-            count = groups if gain == 0.0 else max(groups // 4, 1)
+            count = groups if gain == 0.0 else max(groups // 3, 1)
             false = hit = named = seen = 0
             expected = 0.0
             for _ in range(count):

@@ -352,7 +352,7 @@ def _unlike(alone: Sequence[Voice], accounts: Sequence[Account]) -> tuple[Unlike
             default=None,
         )
         counts[figure.study, figure.name, tester, _why(figure, mine, near)] += 1
-    return tuple(Unlike(*key, count=n, why=why) for (*key, why), n in sorted(counts.items()))
+    return tuple(Unlike(study, name, tester, n, why) for (study, name, tester, why), n in sorted(counts.items()))
 
 
 def _why(figure: Figure, mine: Conditions, near: tuple[int, Figure, Conditions] | None) -> str:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -240,7 +239,7 @@ def voices_of(
 def _voice(rows: Sequence[Row], accounts: Sequence[Account], shared_names: Mapping[tuple[int, str], str]) -> Voice:
     """The mean of figures: errors of one instrument go through it whole, what is only stated as well."""
     n = len(rows)
-    shared: Counter[str] = Counter()
+    shared: dict[str, float] = {}
     stated = scatter = 0.0
     dof = math.inf
     for k, figure in rows:
@@ -248,7 +247,8 @@ def _voice(rows: Sequence[Row], accounts: Sequence[Account], shared_names: Mappi
         for source, u in split.shared.items():
             name, _, rest = source.partition(": ")
             owner = shared_names.get((k, name), f"{plain_word(accounts[k].tester)} {name}")
-            shared[f"{owner}: {rest}"] += u / n
+            key = f"{owner}: {rest}"
+            shared[key] = shared.get(key, 0.0) + u / n
         # what a budget does not account for is taken as stated: a stranger's may be incomplete
         known = sum(component.u**2 for component in figure.budget)
         stated += math.hypot(split.stated_u, max(figure.u**2 - known, 0.0) ** 0.5) / n
