@@ -19,6 +19,7 @@ from brickbook.book.publications import (
     published_state,
     read_publications,
 )
+from brickbook.book.remote import RemoteBook, push_book, remote_url
 from brickbook.book.settings import BenchLimits, BookSettings, PublishSettings, TextFile
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "Publication",
     "PublishSettings",
     "PublishedFigure",
+    "RemoteBook",
     "TextFile",
     "add_publication",
     "adopt",
@@ -38,7 +40,9 @@ __all__ = [
     "hold",
     "portable_files",
     "published_state",
+    "push_book",
     "read_publications",
+    "remote_url",
     "remove_staged",
     "slug_problem",
     "staging_folder",

@@ -15,15 +15,16 @@ from cyclopts import Parameter
 from brickbook.analysis import analyse_charger, is_current, load, save
 from brickbook.analysis.executor import Executor, executor_for
 from brickbook.book import Book
+from brickbook.book import break_lock as break_lock_of
 from brickbook.commands.common import (
     BookOption,
     ClusterOption,
     JsonOption,
     console,
-    open_book,
     print_json,
     progress,
     wanted,
+    working_on,
 )
 from brickbook.core.errors import BookError, BrickbookError, Fault
 from brickbook.library.catalogue import write_entry
@@ -35,6 +36,9 @@ def analyse(
     *chargers: Annotated[str, Parameter(help="Folder names; none: all of the book.")],
     force: Annotated[bool, Parameter(help="Also what has not changed.", negative="")] = False,
     cluster: ClusterOption = "",
+    break_lock: Annotated[
+        bool, Parameter(negative="", help="First free these chargers of a process on another machine that is gone.")
+    ] = False,
     json: JsonOption = False,
     book: BookOption = Path(),
 ) -> int:
@@ -42,7 +46,13 @@ def analyse(
 
     Every raw file's SHA-256 is checked first. A charger of which nothing has changed is left as it is.
     """
-    opened = open_book(book)
+    with working_on(book, chargers) as opened:
+        if break_lock:
+            _free(opened, chargers)
+        return _analyse(opened, chargers, force=force, cluster=cluster, json=json)
+
+
+def _analyse(opened: Book, chargers: Sequence[str], *, force: bool, cluster: str, json: bool) -> int:
     slugs = wanted(opened, chargers)
     if not slugs:
         console().print("The book has no chargers yet. Begin one with: brickbook new charger NAME")
@@ -72,6 +82,15 @@ def analyse(
         for fault in slug_faults:
             sys.stderr.write(f"error: {fault}\n")
     return 1 if faults else 0
+
+
+def _free(book: Book, chargers: Sequence[str]) -> None:
+    if not chargers:
+        raise BookError(Fault("--break-lock", "", "frees no charger that is not named.", "Name the charger."))
+    for slug in wanted(book, chargers):
+        holder = break_lock_of(book, slug)
+        if holder is not None:
+            sys.stderr.write(f"{slug}: taken from {holder.text()}\n")
 
 
 def analyse_chargers(

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from cyclopts import Parameter
 from rich.console import Console
 
-from brickbook.book import Book
+from brickbook.book import Book, RemoteBook, remote_url
 from brickbook.core.conditions import Scalar
 from brickbook.core.errors import BookError, Fault
 
@@ -25,10 +26,14 @@ __all__ = [
     "print_json",
     "progress",
     "wanted",
+    "working_on",
 ]
 
 _T = TypeVar("_T")
-BookOption = Annotated[Path, Parameter(name=["--book", "-b"], help="Folder of the book.", env_var="BRICKBOOK_BOOK")]
+BookOption = Annotated[
+    Path,
+    Parameter(name=["--book", "-b"], help="Folder of the book, or URL of a finished one.", env_var="BRICKBOOK_BOOK"),
+]
 ClusterOption = Annotated[
     str, Parameter(name="--cluster", help="Work on a Dask cluster: its address, or local:N for N workers here.")
 ]
@@ -41,8 +46,24 @@ def console() -> Console:
 
 
 def open_book(path: Path) -> Book:
-    """The book, or an error that says how to begin one."""
-    return Book.open(path)
+    """The book, or an error that says how to begin one; of a book at a URL the copy here, without its raw files."""
+    url = remote_url(path)
+    return RemoteBook(url).checkout() if url else Book.open(path)
+
+
+@contextmanager
+def working_on(path: Path, slugs: Sequence[str]) -> Iterator[Book]:
+    """The book for work that needs raw files, of all chargers where none is named; results go back to a URL."""
+    url = remote_url(path)
+    if not url:
+        yield Book.open(path)
+        return
+    far = RemoteBook(url)
+    book = far.checkout()
+    book = far.checkout(raw_of=wanted(book, slugs))
+    yield book
+    sent = far.give_back()
+    sys.stderr.write(f"{sent} files sent to {url}\n")
 
 
 def wanted(book: Book, slugs: Sequence[str]) -> tuple[str, ...]:

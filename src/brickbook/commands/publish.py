@@ -13,9 +13,9 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from brickbook.analysis.executor import Executor, executor_for
-from brickbook.book import Book
+from brickbook.book import Book, push_book
 from brickbook.commands.analyse import analyse_chargers
-from brickbook.commands.common import BookOption, ClusterOption, console, open_book, progress, wanted
+from brickbook.commands.common import BookOption, ClusterOption, console, progress, wanted, working_on
 from brickbook.commands.pack import beside_reports
 from brickbook.core.errors import BookError, Fault
 from brickbook.publish.corrections import Correction, needs_reason
@@ -36,6 +36,7 @@ def publish(
     pdf: Annotated[bool, Parameter(help="Also as PDF, printed by a browser on this machine.", negative="")] = False,
     appendices: Annotated[bool, Parameter(help="With --pdf: print what is folded too.", negative="")] = False,
     cluster: ClusterOption = "",
+    push: Annotated[str, Parameter(help="Then put the whole book at this URL; what is there already is kept.")] = "",
     book: BookOption = Path(),
 ) -> int:
     """Write the reports and the site around them as plain files, into derived/report/.
@@ -43,38 +44,42 @@ def publish(
     What is out of date is analysed first. Any web space can serve the folder, and it opens from a disk as well. What
     is published is recorded beside each charger; when a figure changes later, --why is needed and readers are told.
     """
-    opened = open_book(book)
-    slugs = wanted(opened, chargers)
     with ExitStack() as stack:
+        opened = stack.enter_context(working_on(book, chargers))
+        slugs = wanted(opened, chargers)
         executor = stack.enter_context(executor_for(cluster)) if cluster else None
         faults = analyse_chargers(opened, slugs, executor=executor)
         good = [s for s in slugs if s not in faults]
         held = _publish(opened, good, why, draft=draft, force=force, executor=executor)
-    if held and _can_ask():
-        _tell(held)
-        answer = input("Why did they change? Readers will see the answer; leave it empty to publish nothing: ").strip()
-        if answer:
-            held = _publish(opened, [one.slug for one in held], answer, draft=draft, force=force)
-    waiting = {one.slug for one in held}
-    ready = [slug for slug in good if slug not in waiting]
-    if not draft:
-        beside_reports(opened, ready)
-    site = publish_site(opened, draft=draft, held=sorted(waiting), force=force)
-    if pdf:
-        folder = site_folder(opened, draft=draft)
-        printed = (print_pdf(folder / f"{s}.html", folder / f"{s}.pdf", appendices=appendices) for s in ready)
-        for _ in progress(printed, len(ready), "printing", lambda path: path.name):
-            pass
-        site = publish_site(opened, draft=draft, held=sorted(waiting))  # the index leads to the printed copies
-    for found in faults.values():
-        for fault in found:
-            sys.stderr.write(f"error: {fault}\n")
-    for one in held:
-        sys.stderr.write(f"error: {_held_fault(one)}\n")
-    written = f"{site.made} files of the site were written, {site.unchanged} are as they were."
-    console().print(f"{len(ready)} reports are up to date; {written}")
-    console().print(f"The {'draft' if draft else 'site'} begins at: {site.index}")
-    return 1 if faults or held else 0
+        if held and _can_ask():
+            _tell(held)
+            answer = input(
+                "Why did they change? Readers will see the answer; leave it empty to publish nothing: "
+            ).strip()
+            if answer:
+                held = _publish(opened, [one.slug for one in held], answer, draft=draft, force=force)
+        waiting = {one.slug for one in held}
+        ready = [slug for slug in good if slug not in waiting]
+        if not draft:
+            beside_reports(opened, ready)
+        site = publish_site(opened, draft=draft, held=sorted(waiting), force=force)
+        if pdf:
+            folder = site_folder(opened, draft=draft)
+            printed = (print_pdf(folder / f"{s}.html", folder / f"{s}.pdf", appendices=appendices) for s in ready)
+            for _ in progress(printed, len(ready), "printing", lambda path: path.name):
+                pass
+            site = publish_site(opened, draft=draft, held=sorted(waiting))  # the index leads to the printed copies
+        for found in faults.values():
+            for fault in found:
+                sys.stderr.write(f"error: {fault}\n")
+        for one in held:
+            sys.stderr.write(f"error: {_held_fault(one)}\n")
+        written = f"{site.made} files of the site were written, {site.unchanged} are as they were."
+        console().print(f"{len(ready)} reports are up to date; {written}")
+        console().print(f"The {'draft' if draft else 'site'} begins at: {site.index}")
+        if push:
+            console().print(f"{push_book(opened, push)} files sent to {push}")
+        return 1 if faults or held else 0
 
 
 def _publish(
