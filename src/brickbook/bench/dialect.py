@@ -18,6 +18,7 @@ from typing import Any
 from brickbook.bench.errors import DialectError
 from brickbook.bench.link import LinkSettings
 from brickbook.bench.roles import OPERATIONS, Operation
+from brickbook.core.documents import toml_of
 from brickbook.core.errors import Fault
 from brickbook.core.quantities import QUANTITIES, channel_of, quantity_of
 
@@ -153,7 +154,7 @@ def find_dialect(name: str, folder: Path | None = None) -> Dialect:
 def read_dialect(name: str, file: str, text: str) -> Dialect:
     """The text of a dialect file; raises `DialectError` with all its faults."""
     try:
-        data = tomllib.loads(text)
+        data = toml_of(text)
     except tomllib.TOMLDecodeError as error:
         raise DialectError(Fault(file, "", f"is not TOML: {error}.", "Mend that line.")) from error
     reader = _Reader(file)

@@ -8,6 +8,8 @@ from typing import Any
 
 __all__ = ["json_of", "toml_of"]
 
+_DEEPEST = 60
+
 
 def toml_of(text: str) -> dict[str, Any]:
     """The content of a TOML text; a byte order mark at its start is passed over.
@@ -19,13 +21,21 @@ def toml_of(text: str) -> dict[str, Any]:
         more digits than it takes.
     """
     try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
+        found = tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError:
         raise
     except RecursionError:
         raise tomllib.TOMLDecodeError("it is nested too deep") from None
     except ValueError as error:  # of int() and of dates
         raise tomllib.TOMLDecodeError(str(error).partition(";")[0]) from None
+    todo: list[tuple[Any, int]] = [(found, 0)]
+    while todo:
+        one, depth = todo.pop()
+        if depth > _DEEPEST:  # a key with thousands of dots: what looks at the tables goes down step by step
+            raise tomllib.TOMLDecodeError("it is nested too deep")
+        inside = one.values() if isinstance(one, dict) else one
+        todo += [(each, depth + 1) for each in inside if isinstance(each, (dict, list))]
+    return found
 
 
 def json_of(text: str | bytes) -> Any:
