@@ -29,14 +29,27 @@ def torture_disk(home: Path, seed: int, scale: float) -> dict[str, Any]:
     told: dict[str, Any] = {}
     try:
         template, bench_template = home / "disk-template", home / "disk-finch"
-        for path, make in ((template, lambda: samples.small_book(template, analysed=False)), (bench_template, lambda: finch_book(bench_template))):  # noqa: E501
+        for path, make in (
+            (template, lambda: samples.small_book(template, analysed=False)),
+            (bench_template, lambda: finch_book(bench_template)),
+        ):  # noqa: E501
             shutil.rmtree(path, ignore_errors=True)
             in_child(make)
         log = home / "disk-more.csv"
         log.write_bytes(samples.standby_log(300).replace(b"0.05", b"0.06"))
         root = disk / "book"
         at = ["--book", str(root)]
-        stated = ["--study", "standby", "--set", "mains_v=230", "--set", "mains_hz=50", "--set", "situation=cable", "--yes"]
+        stated = [
+            "--study",
+            "standby",
+            "--set",
+            "mains_v=230",
+            "--set",
+            "mains_hz=50",
+            "--set",
+            "situation=cable",
+            "--yes",
+        ]
         verbs = {
             "import": ["import", samples.SLUG, str(log), *stated, *at],
             "analyse": ["analyse", samples.SLUG, *at],
@@ -73,7 +86,11 @@ def torture_disk(home: Path, seed: int, scale: float) -> dict[str, Any]:
         shutil.copytree(template, root)
         subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
         wrong: list[str] = []
-        for name, words in {**verbs, "plan": ["plan", samples.SLUG, *at], "new": ["new", "charger", "x-1", *at]}.items():
+        for name, words in {
+            **verbs,
+            "plan": ["plan", samples.SLUG, *at],
+            "new": ["new", "charger", "x-1", *at],
+        }.items():
             code, said = _done(words, home)
             if code != 1 or "Traceback" in said or "read-only" not in said:
                 wrong.append(f"{name}: exit code {code}: {said[-300:]}")

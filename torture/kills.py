@@ -538,7 +538,9 @@ def _confirmed_to_the_end(root: Path, number: int) -> list[str]:
         for journal in (root / "chargers" / FINCH / "runs").glob("*/journal.jsonl"):
             status = status_of(journal.parent)
             if status.state == "ended":
-                return [] if status.outcome == "done" else [f"kill {number}: the run ended {status.outcome}: {status.why}"]
+                return (
+                    [] if status.outcome == "done" else [f"kill {number}: the run ended {status.outcome}: {status.why}"]
+                )
             if status.asked is not None and status.asked.n not in answered:
                 answered.add(status.asked.n)
                 append_control(journal.parent, "confirm", key=status.asked.key, by="torture")

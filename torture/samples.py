@@ -21,7 +21,17 @@ from brickbook.demo.messages import messages
 from brickbook.demo.scenario import CHARGERS
 from brickbook.analysis import Wishes, analyse_charger, look_at, save
 
-__all__ = ["LOGS", "SLUG", "captures", "house_rules", "meter_logs", "message_log", "port_events", "small_book", "sheets"]
+__all__ = [
+    "LOGS",
+    "SLUG",
+    "captures",
+    "house_rules",
+    "meter_logs",
+    "message_log",
+    "port_events",
+    "small_book",
+    "sheets",
+]
 
 SLUG = "tern-30"
 STATED = {"mains_v": 230, "mains_hz": 50}
@@ -163,7 +173,9 @@ def captures() -> dict[str, tuple[str, str, bytes, Mapping[str, float | str]]]:
         out.setsampwidth(2)
         out.setframerate(48_000)
         out.writeframes(counts.tobytes())
-    text = "time [s],CH1 [V],CH2 [V]\n" + "".join(f"{k * 1e-6:.7f},{v:.5f},{-v:.5f}\n" for k, v in enumerate(volts[:200]))
+    text = "time [s],CH1 [V],CH2 [V]\n" + "".join(
+        f"{k * 1e-6:.7f},{v:.5f},{-v:.5f}\n" for k, v in enumerate(volts[:200])
+    )
     headless = "interval,1e-6\n" + "".join(f"{v:.5f}\n" for v in volts[:200])
     raw = counts.tobytes()
     block = b"#%d%d%s" % (len(str(len(raw))), len(raw), raw)
@@ -212,7 +224,13 @@ def put(book: Book, data: bytes, name: str, studies: list[str], *, reader: str =
 def journal() -> bytes:
     """A journal of a run, as the runner writes it."""
     events = [
-        {"event": "run-started", "plan_sha256": "ab", "simulated": True, "instruments": {"load": "X,Y,1,1"}, "tasks": ["a"]},
+        {
+            "event": "run-started",
+            "plan_sha256": "ab",
+            "simulated": True,
+            "instruments": {"load": "X,Y,1,1"},
+            "tasks": ["a"],
+        },
         {"event": "task-started", "task": "a", "steps": 2},
         {"event": "asked", "task": "a", "what": "caution", "key": "k", "text": "Mains kills."},
         {"event": "answered", "task": "a", "key": "k", "value": "yes"},
@@ -230,7 +248,9 @@ def journal() -> bytes:
         {"event": "safe-off", "steps": [{"what": "load", "ok": True, "error": ""}]},
         {"event": "run-ended", "outcome": "done", "why": ""},
     ]
-    lines = [json.dumps({"n": n, "at": "2026-11-25T10:00:00.000Z", "t": n * 0.5, **event}) for n, event in enumerate(events)]
+    lines = [
+        json.dumps({"n": n, "at": "2026-11-25T10:00:00.000Z", "t": n * 0.5, **event}) for n, event in enumerate(events)
+    ]
     return ("\n".join(lines) + "\n").encode()
 
 

@@ -48,7 +48,8 @@ def torture_soak(home: Path, minutes: float, speed: float) -> dict[str, Any]:
         stop = threading.Event()
         counts = [0] * _CLIENTS
         browsers = [
-            threading.Thread(target=_listen, args=(door, folder.name, stop, counts, k), daemon=True) for k in range(_CLIENTS)
+            threading.Thread(target=_listen, args=(door, folder.name, stop, counts, k), daemon=True)
+            for k in range(_CLIENTS)
         ]
         for browser in browsers:
             browser.start()
@@ -86,7 +87,12 @@ def torture_soak(home: Path, minutes: float, speed: float) -> dict[str, Any]:
         if key != "t":
             values = [row[key] for row in rows if key in row]
             slope = np.polyfit([r["t"] / 3600 for r in late if key in r], [r[key] for r in late if key in r], 1)[0]
-            told[key] = {"first": values[0], "last": values[-1], "most": max(values), "per_hour": round(float(slope), 2)}
+            told[key] = {
+                "first": values[0],
+                "last": values[-1],
+                "most": max(values),
+                "per_hour": round(float(slope), 2),
+            }
     print("soak", json.dumps(told, indent=1), flush=True)
     (home / "soak.json").write_text(json.dumps(told, indent=1))
     return told

@@ -121,7 +121,9 @@ def _capture(kind: str) -> Callable[[bytes, Path], None]:
     def read(data: bytes, folder: Path) -> None:
         path = folder / f"capture{ending}"
         path.write_bytes(data)
-        capture = read_capture(reader, path, name=path.name, raw=RawFile(path.name, ""), conditions=Conditions.of(stated))
+        capture = read_capture(
+            reader, path, name=path.name, raw=RawFile(path.name, ""), conditions=Conditions.of(stated)
+        )
         for channel in capture.channels:
             count = channel.samples.count
             got = channel.samples.read(0, min(count, 2000))
@@ -444,7 +446,9 @@ def _inside_seeds(folder: Path) -> list[bytes]:
 
     _pack_seeds(folder)
     with zipfile.ZipFile(folder.parent / "honest.zip") as archive:
-        return [n.encode() + b"\n" + archive.read(n) for n in archive.namelist() if archive.getinfo(n).file_size < 200_000]
+        return [
+            n.encode() + b"\n" + archive.read(n) for n in archive.namelist() if archive.getinfo(n).file_size < 200_000
+        ]
 
 
 def _set_value(data: bytes, folder: Path) -> None:
@@ -514,7 +518,9 @@ def _targets() -> Iterator[Target]:
     yield Target("toml-book", _seed_file("book.toml"), _of_text(lambda t: read_settings("book.toml", t)), 3_000)
     yield Target("toml-bench", _seed_file("bench.toml"), _of_text(lambda t: read_bench("bench.toml", t)), 3_000)
     yield Target("toml-shapes", _seed_file("shapes.toml"), _of_text(lambda t: _read_shapes("shapes.toml", t)), 3_000)
-    yield Target("toml-index", _seed_file(f"{_CHARGER}/raw/index.toml"), _of_text(lambda t: read_index("i.toml", t)), 3_000)
+    yield Target(
+        "toml-index", _seed_file(f"{_CHARGER}/raw/index.toml"), _of_text(lambda t: read_index("i.toml", t)), 3_000
+    )
     yield Target("toml-plan", _plan_seeds, _of_text(lambda t: read_plan("plan.toml", t)), 3_000)
     house = _of_text(lambda t: parse_rules(t, "house-rules.toml", "house"))
     yield Target("toml-house-rules", _toml_text(samples.house_rules()), house, 3_000)

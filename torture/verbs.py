@@ -59,7 +59,12 @@ def torture_verbs(home: Path, seed: int, scale: float) -> dict[str, Any]:
         if code not in (0, 1, 2) or "Traceback" in text:
             wrong.append(f"case {case}: {' '.join(words)[:160]!a}: exit code {code}: {text[-500:]}")
             print(wrong[-1], flush=True)
-    told = {"cases": sum(codes.values()), "codes": dict(sorted(codes.items())), "wrong": len(wrong), "first": wrong[:10]}
+    told = {
+        "cases": sum(codes.values()),
+        "codes": dict(sorted(codes.items())),
+        "wrong": len(wrong),
+        "first": wrong[:10],
+    }
     print("verbs", told, flush=True)
     (home / "verbs.json").write_text(json.dumps(told, indent=1))
     return told
@@ -80,17 +85,28 @@ def _alone(words: list[str], said: Path) -> int:
             # a word with a NUL cannot be given to a process at all
             safe = [word.replace("\0", "") for word in words]
             return subprocess.run(
-                [sys.executable, "-c", code, *safe], stdout=out, stderr=out, stdin=subprocess.DEVNULL, timeout=120, check=False
+                [sys.executable, "-c", code, *safe],
+                stdout=out,
+                stderr=out,
+                stdin=subprocess.DEVNULL,
+                timeout=120,
+                check=False,
             ).returncode
         except subprocess.TimeoutExpired:
             return 99
 
 
-def _words(rng: random.Random, root: Path, home: Path, logs: dict[str, bytes], packed: bytes, samples: Any) -> list[str]:
+def _words(
+    rng: random.Random, root: Path, home: Path, logs: dict[str, bytes], packed: bytes, samples: Any
+) -> list[str]:
     at = ["--book", str(root)]
 
     def number() -> str:
-        return rng.choice(NUMBERS[:40]).decode("utf-8", "replace") if rng.random() < 0.5 else str(rng.choice((65, 20, 3.25, 0.1)))
+        return (
+            rng.choice(NUMBERS[:40]).decode("utf-8", "replace")
+            if rng.random() < 0.5
+            else str(rng.choice((65, 20, 3.25, 0.1)))
+        )
 
     def word() -> str:
         return rng.choice(WORDS).decode("utf-8", "surrogateescape")
@@ -116,11 +132,23 @@ def _words(rng: random.Random, root: Path, home: Path, logs: dict[str, bytes], p
         path = root / name
         if path.exists():
             path.write_bytes(mutated(path.read_bytes(), rng))
-        verb = rng.choice((["analyse"], ["show", samples.SLUG], ["show", samples.SLUG, "--json"], ["plan", samples.SLUG], ["publish", "--draft"]))
+        verb = rng.choice(
+            (
+                ["analyse"],
+                ["show", samples.SLUG],
+                ["show", samples.SLUG, "--json"],
+                ["plan", samples.SLUG],
+                ["publish", "--draft"],
+            )
+        )
         return [*verb, *at]
 
     def spoilt_words() -> list[str]:
-        return ["usbpd", *[rng.choice((word(), number(), "0x0801912C", "0002d12c")) for _ in range(rng.randrange(1, 6))], "--json"]
+        return [
+            "usbpd",
+            *[rng.choice((word(), number(), "0x0801912C", "0002d12c")) for _ in range(rng.randrange(1, 6))],
+            "--json",
+        ]
 
     def spoilt_numbers() -> list[str]:
         return rng.choice((
@@ -134,6 +162,15 @@ def _words(rng: random.Random, root: Path, home: Path, logs: dict[str, bytes], p
         ))  # fmt: skip
 
     made: Callable[[], list[str]] = rng.choice(
-        (spoilt_import, spoilt_import, spoilt_sheet, spoilt_pack, spoilt_book, spoilt_book, spoilt_words, spoilt_numbers)
+        (
+            spoilt_import,
+            spoilt_import,
+            spoilt_sheet,
+            spoilt_pack,
+            spoilt_book,
+            spoilt_book,
+            spoilt_words,
+            spoilt_numbers,
+        )
     )
     return made()

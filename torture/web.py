@@ -46,7 +46,10 @@ def requests() -> list[bytes]:
         (b"/chargers/" + slug + b"/claims", b"name=Tern&maker=Larkfield&model=LT-30&nameplate.total_power_w=30&seen="),
         (b"/chargers/" + slug + b"/claims", b"ports.0.id=C1&ports.0.outputs.0.voltage_v=5&do=add%3Aports"),
         (b"/chargers/" + slug + b"/claims/check", b"name=&nameplate.total_power_w=nan"),
-        (b"/chargers/" + slug + b"/files/new/0123456789abcdef", b"do=look&reader=meter-log&studies=standby&mains_v=230"),
+        (
+            b"/chargers/" + slug + b"/files/new/0123456789abcdef",
+            b"do=look&reader=meter-log&studies=standby&mains_v=230",
+        ),
         (b"/chargers/" + slug + b"/runs", b"task=x&how=resume"),
         (b"/chargers/" + slug + b"/runs/20261125T110203Z/control", b"do=answer&key=k&value=1"),
         (b"/chargers/" + slug + b"/plan", b"size=short"),
@@ -144,7 +147,9 @@ def raw_requests(home: Path, seed: int, count: int) -> dict[str, Any]:
     shutil.rmtree(root, ignore_errors=True)
     samples.small_book(root)
     app, port, token = start_app(root)
-    honest = [r.replace(b"\r\n\r\n", b"\r\nhost: 127.0.0.1:%d\r\nconnection: close\r\n\r\n" % port, 1) for r in requests()]
+    honest = [
+        r.replace(b"\r\n\r\n", b"\r\nhost: 127.0.0.1:%d\r\nconnection: close\r\n\r\n" % port, 1) for r in requests()
+    ]
     honest = [r for r in honest if b"/runs" not in r.split(b"\r\n")[0] and b"/plan" not in r and b"/analyse" not in r]
     answered = unanswered = missed = 0
     codes: dict[str, int] = {}
@@ -156,7 +161,10 @@ def raw_requests(home: Path, seed: int, count: int) -> dict[str, Any]:
         code = answer[9:12].decode("latin-1")
         codes[code] = codes.get(code, 0) + 1
         if case % 50 == 0:
-            good = b"GET /?token=%s HTTP/1.1\r\nhost: 127.0.0.1:%d\r\nconnection: close\r\n\r\n" % (token.encode(), port)
+            good = b"GET /?token=%s HTTP/1.1\r\nhost: 127.0.0.1:%d\r\nconnection: close\r\n\r\n" % (
+                token.encode(),
+                port,
+            )
             missed += not _send(port, good).startswith(b"HTTP/1.1 303")
     app.send_signal(signal.SIGINT)
     app.wait(20)
