@@ -57,7 +57,7 @@ def test_a_cluster_gives_the_bytes_of_one_core_though_a_worker_is_killed(root, c
         record.unlink()
     with executor_for("local:2") as executor:
         assert executor.workers == 2
-        client, killed = executor._client, []
+        client, killed = executor.client, []
         killer = threading.Thread(target=kill_one_that_works, args=(client, killed))
         killer.start()
         found = everything(root, executor)

@@ -174,12 +174,12 @@ class ClusterWorkers:
     shares_locks = False
 
     def __init__(self, client: Client) -> None:
-        self._client = client
+        self.client = client
 
     @property
     def workers(self) -> int:
         """Threads of all workers that are there now; at least one."""
-        return max(1, sum(self._client.nthreads().values()))  # type: ignore[no-untyped-call]
+        return max(1, sum(self.client.nthreads().values()))  # type: ignore[no-untyped-call]
 
     def map(self, work: Callable[[J], R], jobs: Iterable[J]) -> Iterator[R]:
         """As in `Executor`; a job whose worker is lost goes to another."""
@@ -194,7 +194,7 @@ class ClusterWorkers:
         try:
             while True:
                 while len(waiting) <= 2 * self.workers and (job := next(source, _NONE)) is not _NONE:
-                    waiting.append((job, self._client.submit(checked, job, key=f"brickbook-{call}-{count}")))
+                    waiting.append((job, self.client.submit(checked, job, key=f"brickbook-{call}-{count}")))
                     count += 1
                 if not waiting:
                     return
@@ -210,7 +210,7 @@ class ClusterWorkers:
                 yield result
         finally:
             if waiting:
-                self._client.cancel([future for _, future in waiting])  # type: ignore[no-untyped-call]
+                self.client.cancel([future for _, future in waiting])  # type: ignore[no-untyped-call]
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,6 +112,7 @@ def _release(descriptor: int, path: Path) -> None:
 def _acquire(path: Path, name: str) -> tuple[int, Holder | None]:
     if fcntl is None:
         return _make(path, name), None
+    dead: Holder | None = None
     while True:
         _make_signed(path)
         try:
@@ -121,12 +122,17 @@ def _acquire(path: Path, name: str) -> tuple[int, Holder | None]:
         try:
             stale = _take(descriptor, name)
             if _is_at(descriptor, path):
-                _sign(descriptor)
-                return descriptor, stale
+                if stale is None:
+                    if _read(descriptor) is None:  # made without links
+                        _sign(descriptor)
+                    return descriptor, dead
+                # made anew rather than signed anew: another machine must never see it without a text
+                dead = stale
+                path.unlink(missing_ok=True)
         except BaseException:
             os.close(descriptor)
             raise
-        os.close(descriptor)  # its last holder deleted it between our opening and locking: once more
+        os.close(descriptor)  # or its last holder deleted it between our opening and locking: once more
 
 
 def _make_signed(path: Path) -> None:
