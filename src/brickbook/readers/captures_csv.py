@@ -30,6 +30,7 @@ _Item = TypeVar("_Item")
 _LOOK = 1 << 15  # bytes looked at before the rows stream
 _ROWS = 64  # rows looked at
 _PIECE = 1 << 24  # bytes parsed at a time: smaller and larger pieces are slower
+_WIDEST = 1000
 _NUMBER = re.compile(r"\s*[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
 _NOTHING = re.compile(
     r"\s*(?:|[+-]?nan|[+-]?inf(?:inity)?|n/?a|-+|\*+|ovld|overload|overflow|ol|clip(?:ping|ped)?)\s*", re.IGNORECASE
@@ -134,6 +135,9 @@ def _layout(text: str, labels: Labels) -> _Layout:
             "Name the reader that fits it, or export the samples as text.",
         )
     (_, _, fields), delimiter, comma = best
+    if fields > _WIDEST:
+        told = f"has rows of {fields} fields; {_WIDEST} are the most a capture has."
+        raise labels.fault("", told, "Name the reader that fits it, or export a sample to a row.")
     start, _ = _rows_from(lines, delimiter, comma=comma)
     while start and _is_row(lines[start - 1], delimiter, fields, comma=comma):  # it begins with samples missing
         start -= 1
