@@ -266,10 +266,9 @@ def _client_of(cluster: str) -> Iterator[Client]:
         raise AnalysisError(Fault("--cluster", "", "needs a library that is not installed.", remedy)) from None
     if local is not None:
         begin: Any = LocalCluster  # untyped, as is the client's making
+        web = "127.0.0.1:0"  # its pages cannot be left out: without an address they were on all interfaces, port 8787
         with (
-            begin(
-                n_workers=int(local[1]), threads_per_worker=1, dashboard_address=None, silence_logs=50
-            ) as workers,
+            begin(n_workers=int(local[1]), threads_per_worker=1, dashboard_address=web, silence_logs=50) as workers,
             _connect(Client, workers) as client,
         ):
             yield client
