@@ -11,7 +11,7 @@ from fsspec.implementations.local import LocalFileSystem
 
 from brickbook.book import Book, RemoteBook, push_book, remote_url
 from brickbook.commands.analyse import analyse
-from brickbook.commands.common import open_book
+from brickbook.commands.common import open_book, open_to_read
 from brickbook.commands.publish import publish
 from brickbook.core.errors import BookError
 
@@ -103,10 +103,10 @@ def test_there_and_back_with_raw_files_only_where_wanted(tiny, bucket, cache, pl
     assert RemoteBook(url).checkout(raw_of=["one"]).raw_bytes("one", entry) == b"some readings"
     (tiny.root / "chargers" / "one" / "notes.md").write_text("seen")
     assert push_book(tiny, url) == 1
-    assert open_book(url).notes("one") == "seen"
+    assert open_to_read(url).notes("one") == "seen"
     (tiny.root / "chargers" / "one" / "notes.md").unlink()
     assert push_book(tiny, url) == 0
-    assert open_book(url).notes("one") == ""
+    assert open_to_read(url).notes("one") == ""
     assert (BucketFileSystem.renames, BucketFileSystem.rewritten) == (0, [])
 
 
@@ -123,7 +123,7 @@ def test_whatever_write_a_push_stops_in_the_book_before_counts(tiny, bucket, cac
         except (BookError, InterruptedWriteError):
             stops += 1
             BucketFileSystem.writes_left = None
-            seen = open_book(bucket)
+            seen = open_to_read(bucket)
             head_was_written = stops == 4  # after two files and the manifest
             # a head has no content: it is there or not, and all it names is there before it
             assert (seen.notes("one"), seen.verdict("one")) in (
@@ -133,7 +133,7 @@ def test_whatever_write_a_push_stops_in_the_book_before_counts(tiny, bucket, cac
         break
     BucketFileSystem.writes_left = None
     assert stops == 4
-    assert (open_book(bucket).notes("one"), open_book(bucket).verdict("one")) == ("after it", "a good one")
+    assert (open_to_read(bucket).notes("one"), open_to_read(bucket).verdict("one")) == ("after it", "a good one")
 
 
 def test_a_damaged_object_is_noticed(tiny, bucket, cache):
@@ -162,7 +162,7 @@ def test_two_who_push_are_told(tiny, bucket, cache):
     (newest,) = heads.glob("00000002-*")
     shutil.copy(newest, heads / f"00000002-{'0' * 64}")
     with pytest.raises(BookError, match="at the same time"):
-        open_book(bucket)
+        open_to_read(bucket)
 
 
 @pytest.mark.parametrize("name", ["../evil", "/etc/evil", "a//b", "a\\b"])
@@ -174,11 +174,17 @@ def test_a_manifest_that_leads_out_of_the_book(bucket, cache, name):
         remote.checkout()
 
 
+def test_nothing_is_measured_into_a_copy(tiny, bucket, cache):
+    push_book(tiny, bucket)
+    with pytest.raises(BookError, match="is a book far away"):
+        open_book(bucket)
+
+
 def test_nothing_there_and_unknown_places(bucket, cache):
     with pytest.raises(BookError, match="there is no book there"):
-        open_book(bucket)
+        open_to_read(bucket)
     with pytest.raises(BookError, match="no place fsspec knows"):
-        open_book("nowhere://x")
+        open_to_read("nowhere://x")
 
 
 def test_analysed_and_published_there_as_here(root, bucket, cache, monkeypatch):
@@ -189,7 +195,7 @@ def test_analysed_and_published_there_as_here(root, bucket, cache, monkeypatch):
     assert analyse("wren-35", book=root) == 0
     assert publish("wren-35", book=root) == 0
     shutil.rmtree(cache)
-    far = open_book(bucket).root
+    far = open_to_read(bucket).root
     names = ["wren-35/result.json", "wren-35/figures.parquet", "wren-35/findings.parquet", "report/wren-35.html"]
     assert [n for n in names if (far / "derived" / n).read_bytes() != (root / "derived" / n).read_bytes()] == []
     assert not list(far.glob("chargers/*/raw/*.csv"))

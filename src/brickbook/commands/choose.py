@@ -9,7 +9,7 @@ from cyclopts import Parameter
 from rich.table import Table
 from rich.text import Text
 
-from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, wanted
+from brickbook.commands.common import BookOption, JsonOption, console, open_to_read, print_json, wanted
 from brickbook.core.errors import BookError, Fault
 from brickbook.library.chosen import Choice, Choices, choose_among
 from brickbook.library.devices import read_devices
@@ -43,7 +43,7 @@ def choose(
             Fault(str(devices), "", f"cannot be read: {reason}.", "Name the file of your devices.")
         ) from error
     listed = read_devices(text, str(devices))
-    opened = open_book(book)
+    opened = open_to_read(book)
     found = choose_among(opened, wanted(opened, charger or ()), listed, mains_v=mains_v, years=years)
     stale = stale_among(opened, (choice.slug for choice in found.choices))
     if json:

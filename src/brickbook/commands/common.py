@@ -22,6 +22,7 @@ __all__ = [
     "JsonOption",
     "console",
     "open_book",
+    "open_to_read",
     "parse_pairs",
     "print_json",
     "progress",
@@ -46,7 +47,16 @@ def console() -> Console:
 
 
 def open_book(path: Path) -> Book:
-    """The book, or an error that says how to begin one; of a book at a URL the copy here, without its raw files."""
+    """The book, or an error that says how to begin one; one at a URL is refused, as what is written would be lost."""
+    url = remote_url(path)
+    if url:
+        problem = "is a book far away: only analyse, publish, show, compare and choose work on one."
+        raise BookError(Fault(url, "", problem, "Work on the local book, and push it: brickbook publish --push URL"))
+    return Book.open(path)
+
+
+def open_to_read(path: Path) -> Book:
+    """The book; of one at a URL the copy here, without its raw files."""
     url = remote_url(path)
     return RemoteBook(url).checkout() if url else Book.open(path)
 

@@ -16,7 +16,7 @@ from brickbook import __version__
 from brickbook.analysis import load
 from brickbook.analysis.codec import figure_json
 from brickbook.book import Book, write_atomic
-from brickbook.commands.common import BookOption, JsonOption, console, open_book, parse_pairs, print_json, wanted
+from brickbook.commands.common import BookOption, JsonOption, console, open_to_read, parse_pairs, print_json, wanted
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.figure import Figure
 from brickbook.core.page import Cell, Section, TableBlock, Text
@@ -63,13 +63,13 @@ def compare(
 
     Stored results are compared as they are; what is out of date is brought up to date by brickbook analyse.
     """
-    opened = open_book(book)
+    opened = open_to_read(book)
     if sample:
         return _samples(opened, sample, json=json, html=html)
     if not figure:
         raise BookError(Fault("FIGURE", "", "is missing.", "For example: brickbook compare no_load_power_w"))
     when = parse_pairs(set_ or (), "--set")
-    books = [opened, *(open_book(path) for path in also_book or ())]
+    books = [opened, *(open_to_read(path) for path in also_book or ())]
     with open_catalogue(books) as catalogue:
         by_name = dict(zip(catalogue.books, books, strict=True))
         found = compare_shelf(catalogue, figure, when, further=with_ or (), against=against, repeat_u=repeat_u)

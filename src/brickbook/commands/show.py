@@ -13,7 +13,7 @@ from rich.text import Text
 from brickbook.analysis import is_current, load
 from brickbook.analysis.codec import figure_json, finding_json, note_json
 from brickbook.book import Book
-from brickbook.commands.common import BookOption, JsonOption, console, open_book, print_json, wanted
+from brickbook.commands.common import BookOption, JsonOption, console, open_to_read, print_json, wanted
 from brickbook.core.errors import BookError, Fault
 from brickbook.core.figure import Figure, Finding
 from brickbook.library.drafts import read_conclusion, refresh_conclusions
@@ -39,7 +39,7 @@ def show(
     book: BookOption = Path(),
 ) -> int:
     """Show a charger's figures and what was found against each limit."""
-    opened = open_book(book)
+    opened = open_to_read(book)
     if procedure:
         wanted(opened, [charger])
         return _procedures(study)
