@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from brickbook.core.conditions import Conditions, Scalar
+from brickbook.core.conditions import Conditions
 from brickbook.core.figure import Figure
 from brickbook.core.instrument import Instrument
 from brickbook.library.agreement import expanded_u
@@ -30,9 +30,10 @@ __all__ = [
 
 # Results that stand among the conditions, and dates of prices: no part of how a figure was taken.
 _RESULTS = ("price_date", "input_w", "load_a")
-_LOAD_IS_RESULT = frozenset(("peak_efficiency_ratio", "voltage_deviation_ratio", "worst_voltage_v"))
-# What hangs on the tester's choice of tariff or shop and not on the charger.
-_CHOSEN = ("annual_cost", "price_per_")
+_LOAD_IS_RESULT = frozenset(("voltage_deviation_ratio", "worst_voltage_v"))
+# What hangs on the tester's choice of tariff or shop and not on the charger; and the largest of several readings at
+# whatever load: who picks the largest picks its error too, and its uncertainty does not say so.
+_CHOSEN = ("annual_cost", "price_per_", "peak_efficiency_")
 _LOAD_RATIO, _LOAD_A = 0.01, 0.02  # loads nearer than this are one load: a share, and [A]
 
 
@@ -193,10 +194,7 @@ def alike_rows(accounts: Sequence[Account]) -> tuple[list[list[Row]], int, int]:
 
 def taken(figure: Figure) -> Conditions:
     """Conditions that another tester's figure must share; the load is compared apart from them."""
-    dropped: dict[str, Scalar | None] = dict.fromkeys(_RESULTS)
-    if figure.name in _LOAD_IS_RESULT and figure.name.startswith("peak"):
-        dropped["load_ratio"] = None
-    return figure.conditions.with_(**dropped)
+    return figure.conditions.with_(**dict.fromkeys(_RESULTS))
 
 
 def _by_load(group: Sequence[Row]) -> list[list[Row]]:
