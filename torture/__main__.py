@@ -1,4 +1,4 @@
-"""`python -m torture`: all of it; `python -m torture PART` for one part. Results go to torture-results/ unless --out says."""
+"""`python -m torture`: all of it; `python -m torture PART` for one part; results go to torture-results/ or --out."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ def torture_disk(home: Path, seed: int, scale: float) -> dict[str, Any]:
         for path, make in (
             (template, lambda: samples.small_book(template, analysed=False)),
             (bench_template, lambda: finch_book(bench_template)),
-        ):  # noqa: E501
+        ):
             shutil.rmtree(path, ignore_errors=True)
             in_child(make)
         log = home / "disk-more.csv"

@@ -54,14 +54,6 @@ class Tally:
 
 
 def _warm() -> None:
-    import brickbook.app.site
-    import brickbook.commands.analyse
-    import brickbook.commands.import_
-    import brickbook.commands.pack
-    import brickbook.commands.publish
-    import brickbook.commands.run
-    import brickbook.commands.serve
-    import brickbook.simbench
     import torture.samples  # noqa: F401
     from brickbook.analysis import code_digest, study_rules
     from brickbook.publish.pages import environment
@@ -96,7 +88,7 @@ def begin(words: Sequence[str], said: Path) -> int:
         sys.stderr.flush()
     except SystemExit as end:
         code = end.code if isinstance(end.code, int) else 1
-    except BaseException:  # noqa: BLE001
+    except BaseException:
         import traceback
 
         traceback.print_exc()
@@ -229,7 +221,7 @@ def in_child(call: Callable[[], object]) -> None:
         code = 0
         try:
             call()
-        except BaseException:  # noqa: BLE001
+        except BaseException:
             import traceback
 
             traceback.print_exc()
@@ -458,7 +450,7 @@ def torture_app(home: Path, count: int, runs: int, rng: random.Random, said: Pat
     template = _small(home)
     root = home / "book"
     _copy(template, root)
-    sent = [r for r in requests() if r.startswith(b"PUT") or b"which=notes" in r or r.startswith(b"GET /chargers")]
+    sent = [r for r in requests() if b"which=notes" in r or r.startswith((b"PUT", b"GET /chargers"))]
     while idle.kills < count and len(idle.wrong) < 30:
         out = home / "app.txt"
         out.unlink(missing_ok=True)

@@ -209,7 +209,7 @@ def _swapped(data: bytearray, rng: random.Random, others: Sequence[bytes]) -> by
     return data[: rng.randrange(len(data))] + other[rng.randrange(len(other)) :]
 
 
-def _empty(data: bytearray, rng: random.Random, _: Sequence[bytes]) -> bytearray:
+def _empty(_data: bytearray, rng: random.Random, _: Sequence[bytes]) -> bytearray:
     return bytearray(rng.choice((b"", b"\n", b" ", b"\x00" * 600, b"\n" * 5000, b"\xff" * 64)))
 
 

@@ -1,4 +1,4 @@
-"""The honest inputs that are damaged: small, of every kind the program reads, made by the example book's own writers."""
+"""The honest inputs that are damaged: small, of every kind the program reads, most made by the example book's writers."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from brickbook.analysis import Wishes, analyse_charger, look_at, save
 from brickbook.book import Book
 from brickbook.core.charger import Charger, Claim, Nameplate, Output, Port, Sample
 from brickbook.demo import writers
 from brickbook.demo.messages import messages
 from brickbook.demo.scenario import CHARGERS
-from brickbook.analysis import Wishes, analyse_charger, look_at, save
 
 __all__ = [
     "LOGS",
     "SLUG",
     "captures",
     "house_rules",
-    "meter_logs",
     "message_log",
+    "meter_logs",
     "port_events",
-    "small_book",
     "sheets",
+    "small_book",
 ]
 
 SLUG = "tern-30"
@@ -180,15 +180,20 @@ def captures() -> dict[str, tuple[str, str, bytes, Mapping[str, float | str]]]:
     raw = counts.tobytes()
     block = b"#%d%d%s" % (len(str(len(raw))), len(raw), raw)
     rate = {"sample_rate_hz": 1e5, "column": "port_voltage_v@C1", "unit": "V"}
+    little = {**rate, "byte_order": "little"}
+    both = ("port_voltage_v@C1", "port_voltage_v@C2")
+    texts = {"column@CH1 [V]": both[0], "column@CH2 [V]": both[1]}
+    waves = {"full_scale": 1.0, "unit": "V", "column@channel 1": both[0], "column@channel 2": both[1]}
+    floats = b"#42400" + struct.pack("<600f", *volts)
     return {
         "npy": ("capture-npy", ".npy", npy.getvalue(), rate),
         "npz": ("capture-npz", ".npz", npz.getvalue(), rate),
         "parquet": ("capture-parquet", ".parquet", table.getvalue(), {"column@C1 [V]": "port_voltage_v@C1"}),
-        "wave": ("capture-wave", ".wav", sound.getvalue(), {"full_scale": 1.0, "column@channel 1": "port_voltage_v@C1", "column@channel 2": "port_voltage_v@C2", "unit": "V"}),
-        "text": ("capture-text", ".csv", text.encode(), {"column@CH1 [V]": "port_voltage_v@C1", "column@CH2 [V]": "port_voltage_v@C2"}),
+        "wave": ("capture-wave", ".wav", sound.getvalue(), waves),
+        "text": ("capture-text", ".csv", text.encode(), texts),
         "text-rate": ("capture-text", ".csv", headless.encode(), rate),
-        "block": ("capture-block", ".blk", block, {**rate, "gain": 1e-3, "sample_type": "int16", "byte_order": "little"}),
-        "floats": ("capture-block", ".bin", b"#42400" + struct.pack("<600f", *volts), {**rate, "sample_type": "float32", "byte_order": "little"}),
+        "block": ("capture-block", ".blk", block, {**little, "gain": 1e-3, "sample_type": "int16"}),
+        "floats": ("capture-block", ".bin", floats, {**little, "sample_type": "float32"}),
     }  # fmt: skip
 
 

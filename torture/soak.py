@@ -139,8 +139,8 @@ def _listen(door: tuple[int, str, str], run: str, stop: threading.Event, counts:
     while not stop.is_set():
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 5.0) as line:
             line.settimeout(5.0)
-            head = f"GET /chargers/{FINCH}/runs/{run}/events HTTP/1.1\r\nhost: 127.0.0.1:{port}\r\ncookie: {cookie}\r\n\r\n"
-            line.sendall(head.encode())
+            head = f"GET /chargers/{FINCH}/runs/{run}/events HTTP/1.1\r\nhost: 127.0.0.1:{port}\r\n"
+            line.sendall(f"{head}cookie: {cookie}\r\n\r\n".encode())
             end = time.monotonic() + (15.0 if k % 2 else 1e9)
             while not stop.is_set() and time.monotonic() < end:
                 with contextlib.suppress(TimeoutError):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import re
 import shutil
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -460,10 +460,8 @@ def _set_value(data: bytes, folder: Path) -> None:
     text = (_book(folder).root / _CHARGER / "charger.toml").read_text("utf-8")
     key, _, value = data.decode("utf-8", "replace").partition("=")
     number: Any = value
-    try:
+    with contextlib.suppress(ValueError):
         number = float(value)
-    except ValueError:
-        pass
     if isinstance(number, float) and not math.isfinite(number):
         number = value
     changed = with_value("charger.toml", text, key, number)
@@ -550,4 +548,3 @@ def _targets() -> Iterator[Target]:
 
 
 TARGETS: Mapping[str, Target] = {target.name: target for target in _targets()}
-assert tomllib

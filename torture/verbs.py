@@ -59,13 +59,19 @@ def torture_verbs(home: Path, seed: int, scale: float) -> dict[str, Any]:
         if code not in (0, 1, 2) or "Traceback" in text:
             wrong.append(f"case {case}: {' '.join(words)[:160]!a}: exit code {code}: {text[-500:]}")
             print(wrong[-1], flush=True)
+        _told(home, codes, wrong)
+    told = _told(home, codes, wrong)
+    print("verbs", told, flush=True)
+    return told
+
+
+def _told(home: Path, codes: collections.Counter[str], wrong: list[str]) -> dict[str, Any]:
     told = {
         "cases": sum(codes.values()),
         "codes": dict(sorted(codes.items())),
         "wrong": len(wrong),
         "first": wrong[:10],
     }
-    print("verbs", told, flush=True)
     (home / "verbs.json").write_text(json.dumps(told, indent=1))
     return told
 

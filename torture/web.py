@@ -30,8 +30,8 @@ def requests() -> list[bytes]:
     """Honest requests: a request line, headers, a blank line, a body."""
     slug = samples.SLUG.encode()
     get = [
-        *(b"/", b"/?words=tern&sort=2&down=1&page=1&state=analysed", b"/new", b"/compare?figure=standby/no_load_power_w"),
-        *(b"/compare", b"/choose", b"/static/app.css", b"/static/app.js", b"/report/", b"/draft/index.html", b"/jobs/1"),
+        *(b"/", b"/?words=tern&sort=2&down=1&page=1&state=analysed", b"/new", b"/compare?figure=standby/no_load"),
+        *(b"/compare", b"/choose", b"/static/app.css", b"/static/app.js", b"/report/", b"/draft/x.html", b"/jobs/1"),
         *(b"/chargers/" + slug + tail for tail in (
             b"", b"/claims", b"/figures", b"/figures?study=standby", b"/files", b"/words", b"/bench",
             b"/raw/eff.csv?first=3&last=8", b"/raw/eff.csv?whole=1", b"/files/new/0123456789abcdef",
