@@ -97,7 +97,7 @@ def run(book: Book, instruments: dict, *, resume: bool) -> None:
 
 
 def wait_for_moment(child: multiprocessing.Process, book: Book, rng: random.Random, most_s: float) -> None:
-    """One kill in five comes at any time after the start, the others once the journal has grown by a number of lines."""
+    """One kill in five comes at any time after the start, the others once the journal has grown by some lines."""
     if rng.random() < 0.2:
         child.join(rng.uniform(0.0, most_s))
         return
