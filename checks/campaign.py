@@ -171,6 +171,14 @@ def compare(folder: Path) -> None:
                 hits[key.split(" ", 1)[0]].append(
                     (lower <= known <= upper, (value - known) / u, f"{result['slug']} {result['seed']} {key}")
                 )
+    studies: dict[str, list[tuple[bool, float, str]]] = defaultdict(list)
+    for name, rows in hits.items():
+        studies[name.split("/", 1)[0]] += rows
+    print("| study | figures | interval holds the truth | largest pull |\n|---|---|---|---|")
+    for study, rows in sorted(studies.items()):
+        share = 100 * sum(h for h, _, _ in rows) / len(rows)
+        print(f"| {study} | {len(rows)} | {share:.1f} % | {max((p for _, p, _ in rows), key=abs):+.1f} |")
+    print(f"{sum(lacking.values())} figures are in one run of a pair only\n")
     print("| figure | how many | hold the truth | mean pull | largest pull | in one run only |")
     print("|---|---|---|---|---|---|")
     every = 0

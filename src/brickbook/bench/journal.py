@@ -441,7 +441,7 @@ def _is_sound(value: Any) -> bool:
 
 def _fits(event: str, found: Mapping[str, Any]) -> bool:
     """Whether the fields that readers rely on are what they are in a journal."""
-    kinds = _KINDS | ({"steps": int} if event == "task-started" else {"steps": list})
+    kinds: dict[str, type] = {**_KINDS, "steps": int if event == "task-started" else list}
     if not all(isinstance(found[key], kind) for key, kind in kinds.items() if key in found):
         return False
     values = found.get("values", {})
