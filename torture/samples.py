@@ -1,4 +1,4 @@
-"""The honest inputs that are damaged: small, of every kind the program reads, most made by the example book's writers."""
+"""The honest inputs that are damaged: small, of every kind, most of them made by the example book's own writers."""
 
 from __future__ import annotations
 
