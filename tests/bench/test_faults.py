@@ -30,7 +30,7 @@ def lines(book, sim):
 
     for name in ("scpi-ac-power-meter", "scpi-dc-load", "scpi-ac-source"):
         text = (resources.files("brickbook.bench") / "dialects" / f"{name}.toml").read_text()
-        (folder / f"{name}.toml").write_text(text + "\n[link]\ntimeout_s = 0.15\n")
+        (folder / f"{name}.toml").write_text(text + "\n[link]\ntimeout_s = 0.4\n")
     made = {name: Proxy(sim.instruments[name].address) for name in ("wall-meter", "load-bank", "mains-supply")}
     yield made
     for proxy in made.values():
