@@ -144,7 +144,11 @@ def torture_inputs(kinds: Sequence[str], seed: int, scale: float, home: Path) ->
         (home / kind / "place").write_bytes(_PLACE.pack(-1, 0.0))
         begun = time.monotonic()
         hangs = _supervise(kind, seed, count, home)
-        told[kind] = {**_counts(home / kind), "hung_or_died": hangs, "wall_s": round(time.monotonic() - begun, 1)}
+        told[kind] = {
+            **_counts(home / kind, count),
+            "hung_or_died": hangs,
+            "wall_s": round(time.monotonic() - begun, 1),
+        }
         print(f"{kind:20} {told[kind]}", flush=True)
     return told
 
@@ -193,12 +197,13 @@ def _watch(worker: subprocess.Popen[bytes], place: Path) -> tuple[int, str]:
         return int(case), "" if code == 0 else f"the process ended with {code}"
 
 
-def _counts(folder: Path) -> dict[str, Any]:
+def _counts(folder: Path, count: int) -> dict[str, Any]:
     lines = [json.loads(line) for line in _lines(folder / "done.jsonl")]
     failures = [json.loads(line) for line in _lines(folder / "failures.jsonl")]
     kinds = collections.Counter(f"{one['type']} at {one['where']}" for one in failures)
     return {
-        "cases": sum(one["cases"] for one in lines),
+        "cases": count,
+        # of workers that were not lost
         "taken": sum(one["taken"] for one in lines),
         "refused": sum(one["refused"] for one in lines),
         "peak_mb": round(max((one["peak_kb"] for one in lines), default=0) / 1e3),
