@@ -19,6 +19,7 @@ from brickbook import cli
 from brickbook.bench import read_journal, status_of
 from brickbook.bench.dialect import read_dialect
 from brickbook.bench.journal import JournalWriter
+from brickbook.book import Book, read_publications
 from brickbook.book.settings import read_settings
 from brickbook.core.conditions import Conditions
 from brickbook.core.errors import BookError, BrickbookError, Fault, ReadError
@@ -254,3 +255,14 @@ def test_a_catalogue_that_does_not_fit_on_the_disk(tmp_path, monkeypatch):
     with pytest.raises(BookError, match=r"derived/_catalogue: cannot be written"):
         catalogue._write(tmp_path / "_catalogue", tmp_path, [])
     assert list((tmp_path / "_catalogue").iterdir()) == []
+
+
+@pytest.mark.parametrize("count", ["-1", "Infinity", "1e400"])
+def test_a_publication_of_fewer_than_no_figures(tmp_path, count):
+    """A count below zero was read round for ever."""
+    book = Book.create(tmp_path / "book", title="T", publisher="P")
+    book.new_charger("tern-30")
+    path = book.root / "chargers" / "tern-30" / "published.jsonl"
+    path.write_text(f'{{"at": "x", "why": "", "conclusion": "", "figures": {count}, "before": ""}}\n')
+    with pytest.raises(BookError, match=r"published\.jsonl: line 1"):
+        read_publications(book, "tern-30")

@@ -150,8 +150,10 @@ def _parsed(text: str, name: str) -> Iterator[Publication]:
         try:
             count, when, why, conclusion = int(head["figures"]), head["at"], head["why"], head["conclusion"]
             same = head["before"] == before
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise BookError(_fault(name, at, "expected the first line of a publication.")) from error
+        if count < 0:  # it would go round for ever
+            raise BookError(_fault(name, at, f"says that {count} lines follow."))
         if not same:
             raise BookError(_fault(name, at, "the lines before this one have been changed since it was written."))
         if at + 1 + count > len(lines):
@@ -172,7 +174,7 @@ def _figure(lines: Sequence[str], at: int, name: str) -> tuple[str, PublishedFig
         value, half = float(data["value"]), float(data["half"])
         judged = {str(k): str(v) for k, v in data.get("judged", {}).items()}
         figure = PublishedFigure(value, half, str(data["unit"]), judged)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise BookError(_fault(name, at, "expected a figure with value, half and unit.")) from error
     if not (math.isfinite(value) and math.isfinite(half)):
         raise BookError(_fault(name, at, "expected finite numbers."))
