@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: setup demo test check lock clean
+.PHONY: setup demo test check torture lock clean
 
 setup: ## make the environment in .venv
 	@$(PYTHON) setup_env.py
@@ -19,9 +19,12 @@ check: setup ## lint, format, types, direction of imports
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
+torture: setup ## the long torture (hours): damaged inputs, kills, full disks, a soak
+	$(BIN)/python -m torture
+
 lock: ## write requirements.lock anew (needs the uv command)
 	uv pip compile --universal --generate-hashes --no-header --python-version 3.11 \
 	  --extra dev --extra cluster pyproject.toml -o requirements.lock
 
 clean: ## delete what can be made again
-	rm -rf .venv demo-book .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
+	rm -rf .venv demo-book torture-results .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

@@ -1,7 +1,7 @@
 """Kills at random instants: SIGKILL in the middle of a verb, then a look at every file, then the verb again.
 
 The verbs run in forked children of one warmed-up process: the same code from `brickbook.cli.run` on, without the two
-seconds in which an interpreter only imports. `import` and `run` are killed in new interpreters too, as a sample.
+seconds in which an interpreter only imports.
 """
 
 from __future__ import annotations
