@@ -210,7 +210,7 @@ def app(tmp_path_factory):
     assert "Traceback" not in said, said
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # one that stays open is in the way of other modules' browsers
 def chromium():
     if CHROMIUM is None:
         pytest.skip("NO CHROMIUM FOUND: the journeys are NOT checked")

@@ -13,7 +13,7 @@ class Proxy:
         self._target = (host, int(port))
         self._server = socket.create_server(("127.0.0.1", 0))
         self.address = f"TCPIP::127.0.0.1::{self._server.getsockname()[1]}::SOCKET"
-        self.fault, self.count, self.late_s = "", 0, 0.3
+        self.fault, self.count, self.late_s = "", 0, 0.8
         self.only = ""  # a question that begins so; "" for any
         self.used = 0
         self.connections = 0

@@ -169,6 +169,10 @@ def plateaus_in(tables: Sequence[Table], name: str) -> tuple[Plateau, ...]:
         return ()
 
 
+# What these record comes in files of other kinds.
+_OTHER_FILES = ("oscilloscope", "message-recorder", "pd-sink")
+
+
 def likely_instruments(instruments: Mapping[str, Instrument], shape: Shape | None) -> dict[str, str]:
     """The instrument of each quantity of a meter log, where only one meter of bench.toml states an accuracy for it."""
     found: dict[str, str] = {}
@@ -177,8 +181,7 @@ def likely_instruments(instruments: Mapping[str, Instrument], shape: Shape | Non
         able = [
             name
             for name, instrument in instruments.items()
-            # a scope's captures are another kind of file
-            if instrument.role != "oscilloscope" and any(line.quantity == quantity for line in instrument.accuracy)
+            if instrument.role not in _OTHER_FILES and any(line.quantity == quantity for line in instrument.accuracy)
         ]
         if len(able) == 1 and not column.instrument:
             found[quantity] = able[0]

@@ -213,7 +213,8 @@ def _t_cumulative(x: FloatArray, dof: float) -> FloatArray:
 def _t_area(x: FloatArray, dof: float) -> FloatArray:
     """Integral of F - 1/2 from 0 to x >= 0: x (F - 1/2) less the integral of t f(t)."""
     if np.isinf(dof):
-        moment = -np.expm1(-0.5 * x * x) / np.sqrt(2 * np.pi)
+        with np.errstate(over="ignore"):  # far out the exponential is 0 whatever the square
+            moment = -np.expm1(-0.5 * x * x) / np.sqrt(2 * np.pi)
     elif abs(dof - 1.0) < 1e-6:
         moment = np.log1p(x * x) / (2 * np.pi)
     else:
