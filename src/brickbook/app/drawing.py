@@ -83,5 +83,6 @@ class Easel:
         """Let the drawing process go."""
         with self._lock:
             if self._pool is not None:
-                self._pool.shutdown(wait=False, cancel_futures=True)
+                # waited for: one on its way out when the interpreter ends complains of closed pipes
+                self._pool.shutdown(wait=True, cancel_futures=True)
                 self._pool = None
