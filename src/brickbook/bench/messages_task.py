@@ -79,51 +79,37 @@ def messages_task(session: Session, task: PlanTask) -> list[Deposit]:
         deposits.append(replace(base, file=name, reader=reader, instruments=clock, columns=()))
     if not any(deposit.reader == "message-log" for deposit in deposits):
         raise CannotDo("nothing was said on any port that is recorded")
-    traces = _voltages(session, task, base, [deposit.file for deposit in deposits])
+    traces, spacing_s = _voltages(session, task, base, [deposit.file for deposit in deposits])
     if traces:  # on the recorder's own clock, like the messages: a stamp may be off by half of their spacing
-        error_s = max(_spacing_s(session, trace) for trace in traces) / 2
-        shared = {**_conditions(session, task), "vbus_time_error_s": round(error_s, 7)}
+        shared = {**_conditions(session, task), "vbus_time_error_s": round(spacing_s / 2, 7)}
         return [replace(deposit, conditions=shared) for deposit in (*deposits, *traces)]
     if sheet.count and gatherer.columns:
         deposits.append(base)
     return deposits
 
 
-def _voltages(session: Session, task: PlanTask, base: Deposit, logs: list[str]) -> list[Deposit]:
-    """Voltages the recorder itself took of the ports that said something.
+def _voltages(session: Session, task: PlanTask, base: Deposit, logs: list[str]) -> tuple[list[Deposit], float]:
+    """Voltages the recorder itself took of the ports that said something, and the longest time between two rows [s].
 
     They go before those the runner read: it reads none while it waits for a plug to be in, which is when they count.
     """
     recorder = session.stand.recorder
     assert recorder is not None
-    deposits = []
+    deposits, spacing_s = [], 0.0
     for port in recorder.channels:
-        if f"{task.id}-{port.lower()}.csv" not in logs:
-            continue
-        data = recorder.vbus(port)
+        data = recorder.vbus(port) if f"{task.id}-{port.lower()}.csv" in logs else b""
         if not data:
             continue
         name, column = f"{task.id}-vbus-{port.lower()}.csv", column_name("port_voltage_v", port)
         put_aside(session.folder / name)
         keep(session.folder / name, data)
-        deposits.append(
-            replace(
-                base,
-                file=name,
-                instruments={"time_s": recorder.driver.name, column: recorder.driver.name},
-                columns=(column,),
-            )
-        )
-    return deposits
+        times = [float(row.split(b",", 1)[0]) for row in data.splitlines()[1:]]
+        spacing_s = max([spacing_s, *(after - before for before, after in pairwise(times))])
+        instruments = {"time_s": recorder.driver.name, column: recorder.driver.name}
+        deposits.append(replace(base, file=name, instruments=instruments, columns=(column,)))
+    return deposits, spacing_s
 
 
 def _conditions(session: Session, task: PlanTask) -> dict[str, str | float | bool]:
     left_out = ("port", "ports", "contract", "output_v")
     return {key: value for key, value in session.conditions(task).items() if key not in left_out}
-
-
-def _spacing_s(session: Session, trace: Deposit) -> float:
-    """Longest time between two rows of a log [s]."""
-    rows = (session.folder / trace.file).read_bytes().splitlines()[1:]
-    times = [float(row.split(b",", 1)[0]) for row in rows]
-    return max((after - before for before, after in pairwise(times)), default=0.0)

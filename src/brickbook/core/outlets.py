@@ -18,6 +18,7 @@ __all__ = [
     "alike_ports",
     "contract_name",
     "contracts",
+    "derated_a",
     "end_contract",
     "full_load_a",
     "least_plugging",
@@ -115,24 +116,39 @@ def end_contract(port: Port, end: str) -> Asked:
     return max(fixed, key=lambda a: a.voltage_v) if end == "highest" else min(fixed, key=lambda a: a.voltage_v)
 
 
-def full_load_a(charger: Charger, asked: Sequence[Asked]) -> dict[str, float]:
-    """Current of each port [A] when these contracts are loaded together to all that the maker promises.
+def derated_a(
+    charger: Charger, volts: Mapping[str, float], amps: Mapping[str, float]
+) -> tuple[dict[str, float], float, bool]:
+    """Currents of ports loaded together [A], the factor of the whole supply's power, and whether a budget took part.
 
-    Each port has its nameplate current; ports whose budget, or the whole supply's total power, is smaller than their
-    sum get less in the same proportion (10 CFR 430 Subpart B Appendix Z 6(a)(1)(iv)).
+    A budget that is smaller than the whole supply binds first, then the supply's own total; each reduces its ports in
+    the same proportion (10 CFR 430 Subpart B Appendix Z 5(b)(1)(iv), 6(b)(1)(iv)).
+
+    Parameters
+    ----------
+    charger
+        Claims.
+    volts, amps
+        Voltage [V] and nameplate current [A] of each port in use.
     """
-    amps = {a.port: a.current_a for a in asked}
-    volts = {a.port: a.voltage_v for a in asked}
-    if len(asked) > 1:
+    factors = dict.fromkeys(volts, 1.0)
+    grouped = False
+    if len(volts) > 1:
         for budget in charger.budgets:
-            members = [port for port in amps if port in budget.ports]
-            total = sum(volts[port] * amps[port] for port in members)
+            members = [p for p in volts if p in budget.ports]
+            total = sum(volts[p] * amps[p] for p in members)
             if total > budget.power_w and len(budget.ports) < len(charger.ports):
+                grouped = True
                 for port in members:
-                    amps[port] *= budget.power_w / total
-    whole = sum(volts[port] * amps[port] for port in amps)
-    factor = min(1.0, charger.nameplate.total_power_w / whole)
-    return {port: current * factor for port, current in amps.items()}
+                    factors[port] *= budget.power_w / total
+    whole = sum(volts[p] * amps[p] * factors[p] for p in volts)
+    derating = min(1.0, charger.nameplate.total_power_w / whole)
+    return {p: amps[p] * factors[p] * derating for p in volts}, derating, grouped
+
+
+def full_load_a(charger: Charger, asked: Sequence[Asked]) -> dict[str, float]:
+    """Current of each port [A] when these contracts are loaded together to all that the maker promises."""
+    return derated_a(charger, {a.port: a.voltage_v for a in asked}, {a.port: a.current_a for a in asked})[0]
 
 
 def settings_for(asked: Sequence[Asked], current_a: Mapping[str, float], ratio: float = 1.0) -> tuple[PortSetting, ...]:

@@ -121,6 +121,15 @@ def _places(curves: Sequence[Curve], frame: Frame, x_scale: Scale, y_scale: Scal
     return points
 
 
+def _level_heights(chart: Chart, frame: Frame, y_scale: Scale) -> list[float]:
+    """Where the level limits lie, in pixels from the top."""
+    return [
+        frame.height - y_scale.place(float(limit.y), frame.height)
+        for limit in chart.limits
+        if isinstance(limit.y, (int, float)) and float(limit.y) >= y_scale.low
+    ]
+
+
 def set_inside(
     chart: Chart, curves: Sequence[Curve], frame: Frame, x_scale: Scale, y_scale: Scale, taken: list[Box]
 ) -> list[Json]:
@@ -128,11 +137,7 @@ def set_inside(
     letter = frame.size.letter
     points = _places(curves, frame, x_scale, y_scale)
     out: list[Json] = []
-    heights = [
-        frame.height - y_scale.place(float(limit.y), frame.height)
-        for limit in chart.limits
-        if isinstance(limit.y, (int, float)) and float(limit.y) >= y_scale.low
-    ]
+    heights = _level_heights(chart, frame, y_scale)
     for limit in chart.limits:
         end = None if _is_upright(limit) else _limit_end(limit, x_scale)
         if end is None or not y_scale.low <= end <= y_scale.high:
@@ -178,11 +183,7 @@ def set_upright(
     letter = frame.size.letter
     points = _places(curves, frame, x_scale, y_scale)
     out: list[Json] = []
-    level = [
-        frame.height - y_scale.place(float(limit.y), frame.height)
-        for limit in chart.limits
-        if isinstance(limit.y, (int, float)) and float(limit.y) >= y_scale.low
-    ]
+    level = _level_heights(chart, frame, y_scale)
     upright = [one for one in chart.limits if one.name and _is_upright(one) and x_scale.low <= one.x[0] <= x_scale.high]
     lines = [x_scale.place(float(limit.x[0]), frame.width) for limit in upright]
     for at, limit in sorted(zip(lines, upright, strict=True), key=lambda pair: pair[0]):

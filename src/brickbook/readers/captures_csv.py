@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import BinaryIO, TypeVar
+from typing import BinaryIO
 
 import numpy as np
 import polars as pl
@@ -26,7 +25,6 @@ from brickbook.readers.units import UnitProblem, conversion, is_unit, split_head
 
 __all__ = ["read_text_capture"]
 
-_Item = TypeVar("_Item")
 _LOOK = 1 << 15  # bytes looked at before the rows stream
 _ROWS = 64  # rows looked at
 _PIECE = 1 << 24  # bytes parsed at a time: smaller and larger pieces are slower
@@ -366,9 +364,10 @@ def _stream(stream: BinaryIO, encoding: str, layout: _Layout, labels: Labels) ->
     missing = np.zeros(len(layout.columns), dtype=np.int64)
     first_missing = [0] * len(layout.columns)
     cut = False
-    for piece, table in _ahead(_tables(_pieces(stream, encoding, layout.data_byte), layout, wanted)):
+    for piece in _pieces(stream, encoding, layout.data_byte):
+        table = _parsed(piece, layout, wanted)
         if not piece.endswith(b"\n") and len(table):
-            table, cut = _without_cut_row(table, piece, layout)  # noqa: PLW2901 - the last piece only
+            table, cut = _without_cut_row(table, piece, layout)
         columns = [table[f"column_{k + 1}"].to_numpy() for k in layout.columns]
         if layout.clock >= 0:
             clock = table[f"column_{layout.clock + 1}"].to_numpy()
@@ -387,20 +386,6 @@ def _stream(stream: BinaryIO, encoding: str, layout: _Layout, labels: Labels) ->
             missing[k] += lost
         spool.add(*columns)
     return _finished(spool, check, layout, labels, missing, first_missing, cut=cut)
-
-
-def _tables(pieces: Iterator[bytes], layout: _Layout, wanted: list[int]) -> Iterator[tuple[bytes, pl.DataFrame]]:
-    for piece in pieces:
-        yield piece, _parsed(piece, layout, wanted)
-
-
-def _ahead(items: Iterator[_Item]) -> Iterator[_Item]:
-    """The same items, each made while the one before it is used: parsing leaves a processor idle now and then."""
-    with ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(next, items, None)
-        while (item := coming.result()) is not None:
-            coming = pool.submit(next, items, None)
-            yield item
 
 
 def _parsed(piece: bytes, layout: _Layout, wanted: list[int]) -> pl.DataFrame:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from brickbook.core.charger import Charger, Output, Port
+from brickbook.core.outlets import derated_a
 
 __all__ = ["RATIOS", "Nameplate", "contract_voltages", "low_load_nameplate", "nameplate_for"]
 
@@ -128,19 +129,6 @@ def output_at(port: Port, voltage_v: float) -> Output:
 
 
 def _shared(charger: Charger, volts: Mapping[str, float], amps: Mapping[str, float], *, reduced: bool) -> Nameplate:
-    factors = dict.fromkeys(volts, 1.0)
-    grouped = False
-    if len(volts) > 1:
-        # a budget that is smaller than the whole supply binds first; then the supply's own total
-        for budget in charger.budgets:
-            members = [p for p in volts if p in budget.ports]
-            total = sum(volts[p] * amps[p] for p in members)
-            if total > budget.power_w and len(budget.ports) < len(charger.ports):
-                grouped = True
-                for port in members:
-                    factors[port] *= budget.power_w / total
-    whole = sum(volts[p] * amps[p] * factors[p] for p in volts)
-    derating = min(1.0, charger.nameplate.total_power_w / whole)
-    current = {p: amps[p] * factors[p] * derating for p in volts}
+    current, derating, grouped = derated_a(charger, volts, amps)
     power = sum(volts[p] * current[p] for p in volts)
     return Nameplate(current, dict(volts), power, derating, grouped, reduced)
